@@ -1,0 +1,1 @@
+"""A yard in software, in its own process: the witness against whom the program is tried."""

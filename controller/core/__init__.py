@@ -1,0 +1,1 @@
+"""Decisions: events in, orders out; no clock, thread, file, socket or pin."""

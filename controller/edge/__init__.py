@@ -1,0 +1,1 @@
+"""Doors: one module for each outside library."""

@@ -1,0 +1,1 @@
+"""Mathematics: numbers in, numbers out."""
