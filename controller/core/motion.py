@@ -76,9 +76,7 @@ def next_state(state: MotionState, trigger: Trigger) -> MotionState:
         return TRANSITIONS[state][trigger]
     except KeyError:
         can = ", ".join(t.value for t in TRANSITIONS[state])
-        raise ImpossibleChange(
-            f"cannot {trigger.value} while {state.value}; can: {can}"
-        ) from None
+        raise ImpossibleChange(f"cannot {trigger.value} while {state.value}; can: {can}") from None
 
 
 def run_trigger(direction: Direction) -> Trigger:
