@@ -14,12 +14,13 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from types import EllipsisType
-from typing import Final, Self
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from controller.errors import GeometryError
+from controller.geometry.ellipsoid import GEOSTATIONARY_RADIUS_M, WGS84, Earth, Meridian, Site
 from controller.geometry.slots import Array, Numbers, format_slot, parse_slot, wrap_deg
 
 __all__ = [
@@ -44,89 +45,7 @@ __all__ = [
     "wrap_deg",
 ]
 
-GEOSTATIONARY_RADIUS_M: Final = 42_164_170.0  # (GM / rate of turn ** 2) ** (1/3), WGS84 constants
-_BLOCK: Final = 8192  # chosen by measurement: some twenty temporaries of 64 KiB fit a 1 MiB cache
-
-
-@dataclass(frozen=True)
-class Earth:
-    """An ellipsoid and the ring of satellites around it; the default is WGS84, NIMA TR8350.2."""
-
-    equatorial_radius_m: float = 6_378_137.0
-    flattening: float = 1 / 298.257223563
-    geostationary_radius_m: float = GEOSTATIONARY_RADIUS_M
-
-    def __post_init__(self) -> None:
-        if not 0 < self.equatorial_radius_m < self.geostationary_radius_m < np.inf:
-            raise GeometryError(
-                f"earth: the radius of the satellites ({self.geostationary_radius_m:g} m) must be "
-                f"greater than the earth's ({self.equatorial_radius_m:g} m), both above 0"
-            )
-        if not 0 <= self.flattening < 1:
-            raise GeometryError(
-                f"earth: flattening must be at least 0 and below 1, not {self.flattening:g}; "
-                f"WGS84 has 1/298.257223563, a sphere 0"
-            )
-
-    @classmethod
-    def sphere(
-        cls, radius_m: float, *, geostationary_radius_m: float = GEOSTATIONARY_RADIUS_M
-    ) -> Self:
-        """Return a spherical earth, as textbooks use it."""
-        return cls(radius_m, 0.0, geostationary_radius_m)
-
-    def meridian_m(self, latitude_deg: Numbers, height_m: Numbers) -> "Meridian":
-        """Place a site in the plane of its meridian."""
-        latitude_rad = np.radians(latitude_deg)
-        sin, cos = np.sin(latitude_rad), np.cos(latitude_rad)
-        # Normal of the ellipsoid down to the axis: the equatorial radius on the equator.
-        squeeze = self.flattening * (2 - self.flattening)
-        normal_m = self.equatorial_radius_m / np.sqrt(1 - squeeze * sin * sin)
-        return Meridian(
-            sin, cos, (normal_m + height_m) * cos, (normal_m * (1 - squeeze) + height_m) * sin
-        )
-
-
-@dataclass(frozen=True)
-class Meridian:
-    """A site in the plane of its meridian: the latitude's sine and cosine, and two distances."""
-
-    sin: Numbers
-    cos: Numbers
-    from_axis_m: Numbers
-    from_equator_m: Numbers  # negative in the south
-
-
-WGS84: Final = Earth()
-
-
-@dataclass(frozen=True)
-class Site:
-    """A place on the ground: geodetic latitude, longitude east positive, height over the ellipsoid.
-
-    Fields may be arrays. Raises `GeometryError` for what is no place to put a dish.
-    """
-
-    latitude_deg: Numbers
-    longitude_deg: Numbers
-    height_m: Numbers = 0.0
-
-    def __post_init__(self) -> None:
-        _require(
-            np.abs(self.latitude_deg) < 90,
-            self.latitude_deg,
-            "latitude_deg must lie between -90 and 90 (south negative), poles excluded",
-        )
-        _require(
-            np.abs(self.longitude_deg) <= 180,
-            self.longitude_deg,
-            "longitude_deg must lie from -180 to 180 (west negative)",
-        )
-        _require(
-            (np.greater_equal(self.height_m, -500)) & (np.less_equal(self.height_m, 9000)),
-            self.height_m,
-            "height_m must lie from -500 to 9000, in metres",
-        )
+_BLOCK: Final = 16384  # measured: 78 ns a pair, 101 at 1,024 (numpy's own cost), 91 uncut (cache)
 
 
 @dataclass(frozen=True)
@@ -203,7 +122,7 @@ def polarisation_tilt_deg(site: Site, slot_deg: npt.ArrayLike, *, earth: Earth =
     # The axis on the plane across the line of sight, both parts times range and ground distance.
     right = -view.east_m * np.cos(latitude_rad) * range_m
     upright = across_sq * np.sin(latitude_rad) - view.north_m * view.up_m * np.cos(latitude_rad)
-    elevated = np.where(np.signbit(latitude_rad), -1.0, 1.0)  # the pole above the horizon
+    elevated = np.where(np.less(latitude_rad, 0), -1.0, 1.0)  # the pole above the horizon
     return np.asarray(np.degrees(np.arctan2(elevated * right, elevated * upright)) + 0.0)
 
 
@@ -304,12 +223,6 @@ def _rows_of(field: Array, rows: slice | EllipsisType, dimensions: int) -> Array
     if rows is ... or field.ndim < dimensions or field.shape[0] == 1:
         return field
     return field[rows]
-
-
-def _require(claim: npt.ArrayLike, value: Numbers, rule: str) -> None:
-    if not np.all(claim):
-        wrong = np.asarray(value)[~np.asarray(claim)].flat[0]
-        raise GeometryError(f"site: {rule}, not {wrong:g}")
 
 
 def _require_visible(site: Site, cosine: Array, minimum_elevation_deg: float, earth: Earth) -> None:
