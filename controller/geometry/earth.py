@@ -34,6 +34,7 @@ __all__ = [
     "Numbers",
     "Site",
     "Span",
+    "angles_of",
     "format_slot",
     "half_span_deg",
     "look_angles",
@@ -100,6 +101,14 @@ def look_angles(site: Site, slot_deg: npt.ArrayLike, *, earth: Earth = WGS84) ->
             *(_rows_of(field, rows, len(shape)) for field in fields), earth=earth
         )
         _point(east_m, north_m, up_m, angles, rows)
+    return angles
+
+
+def angles_of(view: EastNorthUp) -> LookAngles:
+    """Return azimuth, elevation and range of a vector."""
+    shape = np.shape(view.up_m)
+    angles = LookAngles(np.empty(shape), np.empty(shape), np.empty(shape))
+    _point(view.east_m, view.north_m, view.up_m, angles, ...)
     return angles
 
 
@@ -184,13 +193,9 @@ def _east_north_up(
 ) -> tuple[Numbers, Numbers, Numbers]:
     place = earth.meridian_m(latitude_deg, height_m)
     ahead_rad = np.radians(np.subtract(slot_deg, longitude_deg))
-    # In the site's meridian plane: outward from the earth's axis, and along the axis.
     outward_m = earth.geostationary_radius_m * np.cos(ahead_rad) - place.from_axis_m
-    return (
-        earth.geostationary_radius_m * np.sin(ahead_rad),
-        -(place.sin * outward_m + place.cos * place.from_equator_m),
-        place.cos * outward_m - place.sin * place.from_equator_m,
-    )
+    north_m, up_m = place.north_up_m(outward_m, np.negative(place.from_equator_m))
+    return earth.geostationary_radius_m * np.sin(ahead_rad), north_m, up_m
 
 
 def _point(

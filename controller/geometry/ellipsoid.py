@@ -60,6 +60,13 @@ class Meridian:
     from_axis_m: Numbers
     from_equator_m: Numbers  # negative in the south
 
+    def north_up_m(self, outward_m: Numbers, along_m: Numbers) -> tuple[Numbers, Numbers]:
+        """Turn a vector away from the axis and along it (north positive) into north and up."""
+        return (
+            self.cos * along_m - self.sin * outward_m,
+            self.cos * outward_m + self.sin * along_m,
+        )
+
 
 WGS84: Final = Earth()
 
