@@ -76,6 +76,11 @@ class SignalRead(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
+class MotorOn(Event):
+    """The drive has closed its relays for a new run."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class LeaseExpired(Event):
     """The drive opened its relays because nobody renewed the run in time."""
 

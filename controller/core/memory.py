@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 
 from controller.core.motion import Direction
-from controller.core.orders import Reference
+from controller.geometry.priors import Reference
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from controller.core.motion import Direction
+from controller.geometry.priors import Reference
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,18 +165,8 @@ class SaveMove(Order):
 class FitModel(Order):
     """Fit the model anew, away from the loop, from these references and limits."""
 
-    references: tuple["Reference", ...]
+    references: tuple[Reference, ...]
     west_limit_pulses: int | None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Reference:
-    """A satellite that was peaked: its slot with the count at the best signal."""
-
-    name: str
-    slot_deg: float
-    count_pulses: float
-    sigma_pulses: float
 
 
 STORED = (
