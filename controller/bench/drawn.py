@@ -16,7 +16,7 @@ from controller.bench.yard import Yard
 
 RATE_MAX_PULSES_PER_S = 50.0  # no faster than a reed of this size is used
 SATELLITES = 12
-ARC_EDGE_DEG = 60.0
+ARC_EDGE_DEG = 50.0
 
 
 def plan_from(seed: int) -> YardPlan:

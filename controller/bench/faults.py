@@ -266,8 +266,8 @@ class Faults:
 
 
 def _between(name: str, value: float, low: float, high: float) -> None:
-    if not low <= value <= high:
-        raise ConfigError(f"{name} must be {low:g} to {high:g}, not {value}")
+    if not isinstance(value, int | float) or not low <= value <= high:
+        raise ConfigError(f"{name} must be {low:g} to {high:g}, not {value!r}")
 
 
 def _one_of(name: str, value: str, allowed: tuple[str, ...]) -> None:

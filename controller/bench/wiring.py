@@ -64,7 +64,7 @@ class Wiring:
         self._going_on: frozenset[str] = frozenset()
         self._beat_until_s = -inf
         self._relays = {name: Relay(name, wires) for name in self._relay_pins()}
-        self._reversed = False
+        self._reversed = self._powered = False
 
     def _relay_pins(self) -> dict[str, int]:
         drive, pins = self.wires.drive, {}
@@ -144,9 +144,9 @@ class Wiring:
         if not isinstance(self.wires.drive, ReversingRelay):
             return
         closed = self.relays
-        if closed["reverse"] != self._reversed and closed["power"]:
+        if closed["reverse"] != self._reversed and closed["power"] and self._powered:
             self.crimes.append(Crime(at_s=at_s, what="reversed under power"))
-        self._reversed = closed["reverse"]
+        self._reversed, self._powered = closed["reverse"], closed["power"]
 
     def witness(self, at_s: float, what: str) -> None:
         """Write down a wrong that somebody else saw."""

@@ -6,13 +6,12 @@ what is switched in answer to it takes effect at its time.
 """
 
 from collections.abc import Iterator
-from math import floor
 from random import Random
 from typing import Any
 
 from controller.bench.actuator import REVERSE_MM_PER_S, Actuator, Passing
-from controller.bench.beam import level_db
 from controller.bench.contact import Edge, Source
+from controller.bench.dish import Dish
 from controller.bench.faults import (
     EndSwitchDead,
     Fault,
@@ -24,7 +23,6 @@ from controller.bench.faults import (
     Stiff,
     WeldedRelay,
 )
-from controller.bench.peaking import peak_screw_mm
 from controller.bench.plan import YardPlan
 from controller.bench.sensing import Sensing
 from controller.bench.truth import Truth
@@ -34,30 +32,23 @@ from controller.bench.wiring import Wiring
 from controller.errors import ConfigError
 
 
-class Yard:
+class Yard(Dish):
     """A dish with its actuator, its wires and its sky."""
 
     def __init__(self, plan: YardPlan, *, now_s: float = 0.0, seed: int = 0) -> None:
-        self.plan = plan
         self.faults = Faults()
         self.wiring = Wiring(plan.wires)
-        self.actuator = Actuator(
-            motor=plan.motor,
-            screw=plan.screw,
-            ring=plan.ring,
-            ends=plan.ends,
-            screw_mm=plan.screw.stroke_mm / 2 if plan.start_mm is None else plan.start_mm,
-            now_s=now_s,
-            has_second=plan.wires.second_pin is not None,
+        super().__init__(
+            plan,
+            actuator=_actuator(plan, now_s),
+            weather=Weather(plan.wind, Random(f"{seed} wind"), now_s),
+            chance=Random(f"{seed} receiver"),
         )
         self._pins = _contact_pins(plan.wires)
         sources = dict.fromkeys((Source.REED, *self._pins.values()))
         self.sensing = Sensing(
             self.actuator, sources, bounce_s=plan.bounce_s, chance=Random(f"{seed} sensor")
         )
-        self.weather = Weather(plan.wind, Random(f"{seed} wind"), now_s)
-        self._receiver = Random(f"{seed} receiver")
-        self._mount = plan.mount()
 
     # -- time ---------------------------------------------------------------------------
 
@@ -199,46 +190,6 @@ class Yard:
         """Return the true count: the magnets between the reed and the east end."""
         return self.actuator.reed.count_pulses
 
-    @property
-    def rod_mm(self) -> float:
-        """Return the rod from pin to pin, as the dish holds it."""
-        return self.plan.screw.rod_mm(self.actuator.dish_mm, side=self.plan.triangle.side)
-
-    @property
-    def hour_angle_deg(self) -> float:
-        """Return where the dish stands."""
-        return self.plan.hour_angle_deg(self.actuator.dish_mm)
-
-    def off_deg(self, name: str) -> float:
-        """Return the angle between the beam and a satellite now, in still air."""
-        return self._mount.off_deg(self.hour_angle_deg, self.plan.satellite(name).slot_deg)
-
-    def peak_pulses(self, name: str, *, arriving: str = "west") -> float | None:
-        """Return the place of the best signal when the screw arrives going `arriving`.
-
-        The whole part is the best count. None when the satellite is out of reach.
-        """
-        slot_deg = self.plan.satellite(name).slot_deg
-        slip_mm = self.actuator.slip_mm
-        screw_mm = peak_screw_mm(self.plan, slot_deg, arriving=arriving, slip_mm=slip_mm)
-        return None if screw_mm is None else self.plan.ring.pulses_at(screw_mm)
-
-    def peak_count(self, name: str, *, arriving: str = "west") -> int | None:
-        """Return the true count of the best signal, None when the satellite is out of reach."""
-        pulses = self.peak_pulses(name, arriving=arriving)
-        return None if pulses is None else floor(pulses)
-
-    def signal_db(self, *, noisy: bool = True) -> float:
-        """Return the receiver's level: everything in the beam, above the receiver's own noise."""
-        at_deg, shake_deg = self.hour_angle_deg, self.weather.shake_deg(self.now_s)
-        beam, mount = self.plan.beam, self._mount
-        strengths_db = [
-            s.peak_db - beam.loss_db(mount.off_deg(at_deg, s.slot_deg, shake_deg=shake_deg))
-            for s in self.plan.satellites
-        ]
-        noise_db = self._receiver.gauss(0.0, self.plan.receiver_noise_db) if noisy else 0.0
-        return level_db(strengths_db) + noise_db
-
     def truth(self) -> Truth:
         """Return everything that a trial is judged by."""
         actuator = self.actuator
@@ -283,6 +234,18 @@ class Yard:
         self.sensing.refresh()
         for pin, level in kept["levels"].items():
             self.set_level(int(pin), level)
+
+
+def _actuator(plan: YardPlan, now_s: float) -> Actuator:
+    return Actuator(
+        motor=plan.motor,
+        screw=plan.screw,
+        ring=plan.ring,
+        ends=plan.ends,
+        screw_mm=plan.screw.stroke_mm / 2 if plan.start_mm is None else plan.start_mm,
+        now_s=now_s,
+        has_second=plan.wires.second_pin is not None,
+    )
 
 
 def _contact_pins(wires: Wires) -> dict[int, Source]:
