@@ -69,6 +69,7 @@ PURE = {
     "collections",
     "controller",
     "dataclasses",
+    "difflib",
     "enum",
     "functools",
     "heapq",
@@ -100,14 +101,16 @@ def test_core_decides_with_plain_numbers() -> None:
 DOORS = {
     "gpiozero": {
         "controller.edge.gpio",
+        "controller.edge.current",
         "controller.edge.drives",
         "controller.edge.inputs",
+        "controller.edge.outputs",
         "controller.edge.linepins",
         "controller.bench.pins",
     },
     "gpiod": {"controller.edge.linepins"},
     "lgpio": set[str](),
-    "paho": {"controller.edge.mqtt", "controller.edge.caller", "controller.bench.receiver"},
+    "paho": {"controller.edge.mqttlink", "controller.bench.receiver"},
     "amqtt": {"controller.edge.broker"},
     "sqlite3": {"controller.edge.store"},
     "starlette": {"controller.edge.panel"},
@@ -213,7 +216,7 @@ def float_fields(tree: ast.AST) -> Iterator[str]:
                 if (
                     isinstance(node, ast.AnnAssign)
                     and isinstance(node.target, ast.Name)
-                    and re.search(r"\bfloat\b", ast.unparse(node.annotation))
+                    and ast.unparse(node.annotation) in {"float", "float | None"}
                 ):
                     yield node.target.id
 
