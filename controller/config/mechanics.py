@@ -63,7 +63,7 @@ def _keeps_its_force(actuator: Actuator, linkage: "Linkage") -> Iterator[tuple[P
             retracted_mm=actuator.retracted_mm.value, stroke_mm=actuator.stroke_mm.value
         )
     except GeometryError as mistake:
-        yield ("actuator", "stroke_mm"), str(mistake)
+        yield ("actuator", "stroke_mm"), str(mistake).removeprefix("linkage: ")
 
 
 def top_within_stroke(*, actuator: Actuator) -> Iterator[tuple[Place, str]]:

@@ -71,7 +71,7 @@ def _text(error: ErrorDetails, place: Place, tree: Tree, root: type[Section]) ->
         case "union_tag_not_found":
             text = f"is missing: one of {', '.join(_kinds(root, error['loc']))}"
         case "extra_forbidden":
-            text = _unknown(error["loc"], root)
+            text = _unknown(error["loc"], place, root)
         case "model_type" | "model_attributes_type":
             text = _not_a_section(error["loc"], place, tree, root)
         case "string_pattern_mismatch":
@@ -91,13 +91,21 @@ def _said_of(root: type[Section], loc: Place) -> str:
     return ""
 
 
-def _unknown(loc: Place, root: type[Section]) -> str:
+def _unknown(loc: Place, place: Place, root: type[Section]) -> str:
     name = str(loc[-1])
     if name.lower() in SECRETS:
         return (
             "secrets do not stand here: write it into a file that only the service can read, "
             "and name that file in password_file"
         )
+    kinds = [
+        tag
+        for model in sections_at(root, place[:-1])
+        if name in model.model_fields
+        for tag in _tags(model)
+    ]
+    if kinds:
+        return f"is not an option of this kind; it goes with {', '.join(kinds)}"
     known = [option for model in sections_at(root, loc[:-1]) for option in model.model_fields]
     return "is not an option; " + _instead(name[:60], known, root)
 
