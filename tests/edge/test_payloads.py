@@ -1,0 +1,371 @@
+"""Bytes to commands."""
+
+import json
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.core import commands as c
+from controller.edge.payloads import FORMS, SIZE_MAX, Asked, Unreadable, read_json, read_plain
+
+# A command of these is a step toward motion, or lifts what forbids it.
+MOVING = (
+    c.GotoSatellite, c.GotoSlot, c.GotoCount, c.NudgePulses, c.NudgeDegrees, c.Park,
+    c.FindLimits, c.Release, c.ClearFault,
+)  # fmt: skip
+
+
+def ask(**keys: object) -> bytes:
+    return json.dumps(keys).encode()
+
+
+def reason_of(read: Asked | Unreadable) -> str:
+    assert isinstance(read, Unreadable), read
+    return read.reason
+
+
+@pytest.mark.parametrize(
+    ("payload", "command"),
+    [
+        (ask(do="goto", satellite="Heron"), c.GotoSatellite(name="Heron")),
+        (ask(do="goto", satellite="  Grey Heron "), c.GotoSatellite(name="Grey Heron")),
+        (ask(do="goto", slot="124.0E"), c.GotoSlot(slot_deg=124.0)),
+        (ask(do="goto", slot="30.5 W"), c.GotoSlot(slot_deg=-30.5)),
+        (ask(do="goto", slot_deg=-30.5), c.GotoSlot(slot_deg=-30.5)),
+        (ask(do="goto", slot_deg=180), c.GotoSlot(slot_deg=180.0)),
+        (ask(do="goto", count_pulses=0), c.GotoCount(count_pulses=0)),
+        (ask(do="goto", count_pulses=512.0), c.GotoCount(count_pulses=512)),
+        (ask(do="goto", count_pulses=1_000_000), c.GotoCount(count_pulses=1_000_000)),
+        (ask(do="nudge", step_pulses=-3), c.NudgePulses(step_pulses=-3)),
+        (ask(do="nudge", step_deg=1.5), c.NudgeDegrees(step_deg=1.5)),
+        (ask(do="halt"), c.Halt()),
+        (ask(do="park"), c.Park()),
+        (ask(do="hold"), c.Hold()),
+        (ask(do="hold", reason="greasing"), c.Hold(reason="greasing")),
+        (ask(do="release"), c.Release()),
+        (ask(do="limits"), c.FindLimits()),
+        (ask(do="reference", satellite="Heron"), c.TakeReference(name="Heron")),
+        (
+            ask(do="reference", satellite="Heron", sigma_pulses=2),
+            c.TakeReference(name="Heron", sigma_pulses=2.0),
+        ),
+        (ask(do="drop", satellite="Heron"), c.DropReference(name="Heron")),
+        (ask(do="settle", satellite="Heron"), c.SettleCount(name="Heron")),
+        (ask(do="clear"), c.ClearFault()),
+    ],
+)
+def test_json_commands(payload: bytes, command: c.Command) -> None:
+    assert read_json(payload) == Asked(command=command)
+
+
+def test_every_command_can_be_asked_for() -> None:
+    made = {form.makes for forms in FORMS.values() for form in forms}
+    assert made == set(c.Command.__subclasses__())
+
+
+def test_identity_and_time_are_read() -> None:
+    read = read_json(ask(do="park", id="kitchen-7", sent_utc="2031-05-04T12:00:00Z"))
+    # 2031-05-04T12:00:00Z: 22403 days after 1970-01-01 and a half, counted by `date -u -d`.
+    assert read == Asked(command=c.Park(), command_id="kitchen-7", sent_utc=1935662400.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "sent_utc"),
+    [
+        ("1970-01-01T00:00:10Z", 10.0),
+        ("1970-01-01T01:00:10.5+01:00", 10.5),
+        ("1969-12-31T23:59:59+00:00", -1.0),
+    ],
+)
+def test_time_stamps_with_any_zone(text: str, sent_utc: float) -> None:
+    read = read_json(ask(do="park", sent_utc=text))
+    assert isinstance(read, Asked)
+    assert read.sent_utc == sent_utc
+
+
+@pytest.mark.parametrize(
+    ("payload", "reason"),
+    [
+        (b"", "empty"),
+        (b" \n", "empty"),
+        (b"\xff\xfe{", "not UTF-8 at byte 0"),
+        (b'{"do": "goto\xe4"}', "not UTF-8 at byte 12"),
+        (b"{", "not JSON"),
+        (b"park", "not JSON"),
+        (b'{"do": "park"} {"do": "park"}', "not JSON"),
+        (b"[]", "a command is a JSON object, not a list"),
+        (b'"park"', "a command is a JSON object, not 'park'"),
+        (b"true", "a command is a JSON object, not True"),
+        (b"null", "a command is a JSON object, not None"),
+        (b"12", "a command is a JSON object, not 12"),
+        (ask(), '"do" must be one of goto, nudge'),
+        (ask(do=None), '"do" must be one of'),
+        (ask(do=3), "not 3"),
+        (ask(do=["park"]), "not a list"),
+        (ask(do="gotoo"), "did you mean goto?"),
+        (ask(do="Park"), "did you mean park?"),
+        (ask(do="fly"), "'fly' is not something to do; can be: goto, nudge"),
+        (ask(do="goto"), "goto needs satellite or slot or slot_deg or count_pulses"),
+        (ask(do="goto", satellite="Heron", slot_deg=3), "takes one of"),
+        (ask(do="goto", satelite="Heron"), "'satelite' is not a key of goto; did you mean satell"),
+        (ask(do="park", satellite="Heron"), "'satellite' is not a key of park"),
+        (ask(do="goto", satellite=""), "satellite must have 1 to 60 characters, not 0"),
+        (ask(do="goto", satellite="x" * 61), "satellite must have 1 to 60 characters, not 61"),
+        (ask(do="goto", satellite="He\nron"), "control characters"),
+        (ask(do="goto", satellite="He\ud800ron"), "control characters"),
+        (ask(do="goto", satellite=5), "satellite must be text, not 5"),
+        (ask(do="goto", satellite=None), "satellite must be text, not None"),
+        (ask(do="goto", slot_deg=-180), "slot_deg must be above -180 and at most 180"),
+        (ask(do="goto", slot_deg=180.001), "slot_deg must be above -180"),
+        (ask(do="goto", slot_deg=True), "slot_deg must be a number, not True"),
+        (ask(do="goto", slot_deg="124"), "slot_deg must be a number, not '124'"),
+        (ask(do="goto", slot=124.0), "a number is slot_deg"),
+        (ask(do="goto", slot="200E"), "160W"),
+        (b'{"do":"goto","slot_deg":NaN}', "NaN is not a finite number"),
+        (b'{"do":"goto","slot_deg":Infinity}', "Infinity is not a finite number"),
+        (b'{"do":"goto","slot_deg":-Infinity}', "-Infinity is not a finite number"),
+        (b'{"do":"goto","slot_deg":1e400}', "slot_deg must be a finite number"),
+        (b'{"do":"goto","slot_deg":1' + b"0" * 4000 + b"}", "slot_deg must lie between"),
+        (b'{"do":"goto","count_pulses":-1' + b"0" * 4000 + b"}", "count_pulses must lie between"),
+        (ask(do="goto", count_pulses=-1), "count_pulses must lie between 0 and 1e+06, not -1"),
+        (ask(do="goto", count_pulses=1_000_001), "count_pulses must lie between"),
+        (ask(do="goto", count_pulses=5.5), "count_pulses must be a whole number, not 5.5"),
+        (ask(do="goto", count_pulses=False), "count_pulses must be a number, not False"),
+        (ask(do="nudge", step_pulses=1, step_deg=1), "takes one of step_pulses or step_deg"),
+        (ask(do="nudge", step_deg=180.5), "step_deg must lie between -180 and 180"),
+        (ask(do="reference", sigma_pulses=1), "reference needs satellite"),
+        (ask(do="reference", satellite="Heron", sigma_pulses=0), "sigma_pulses must lie between"),
+        (ask(do="hold", reason="x" * 201), "reason must have 0 to 200 characters, not 201"),
+        (ask(do="park", id=7), "id must be text, not 7"),
+        (ask(do="park", id="x" * 65), "id must have 1 to 64 characters, not 65"),
+        (ask(do="park", sent_utc=12.5), "sent_utc must be a time like"),
+        (ask(do="park", sent_utc="noon"), "sent_utc must be a time like"),
+        (ask(do="park", sent_utc="2031-05-04T12:00:00"), "does not say which zone"),
+        (b'{"do":"goto","slot_deg":1,"slot_deg":2}', "'slot_deg' is given twice"),
+        (b'{"do":"park","x":{"a":1,"a":2}}', "'a' is given twice"),
+        (b"[" * 2000 + b"]" * 2000, "nested too deep"),
+        (b'{"do":"goto","satellite":' + b"[" * 1900 + b"]" * 1900 + b"}", "nested too deep"),
+        (b'{"do":"park"}' + b" " * 4084, "4097 bytes are too many; a command has at most 4096"),
+        (b"[" * 10_000 + b"]" * 10_000, "20000 bytes are too many"),
+        (b"\xff" * 10_000_000, "10000000 bytes are too many"),
+    ],
+)
+def test_what_is_no_command_is_answered_with_the_reason(payload: bytes, reason: str) -> None:
+    said = reason_of(read_json(payload))
+    assert reason in said
+    assert len(said) <= 300
+
+
+def test_a_payload_of_exactly_the_limit_is_read() -> None:
+    payload = ask(do="park")
+    assert read_json(payload + b" " * (SIZE_MAX - len(payload))) == Asked(command=c.Park())
+
+
+@pytest.mark.parametrize("length", [60, 64])
+def test_the_longest_texts_are_taken(length: int) -> None:
+    key = {60: "satellite", 64: "id"}[length]
+    given_keys = {"satellite": "Heron", "id": "a", key: "x" * length}
+    assert isinstance(read_json(ask(do="goto", **given_keys)), Asked)
+
+
+def test_the_answer_to_a_broken_command_carries_its_id() -> None:
+    assert read_json(ask(do="gotoo", id="kitchen-7")).command_id == "kitchen-7"
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b"halt",
+        b" HALT\n",
+        b'"halt"',
+        b"halt\x00",
+        b'{"do":"halt"',
+        b'{"do": "Halt", "sent_utc": "whenever"}',
+        b'{"do":"halt","slot_deg":NaN}',
+        b'{"do":"goto","do":"halt"}',
+        b'{"do":"halt","id":7}',
+        b'{"do":"halt"}' + b" " * 10_000_000,
+        b'\xff{"do":"halt"}',
+    ],
+)
+def test_a_broken_halt_is_a_halt(payload: bytes) -> None:
+    assert read_json(payload) == Asked(command=c.Halt())
+
+
+def test_a_halt_with_strange_keys_keeps_its_id() -> None:
+    read = read_json(ask(do="halt", id="kitchen-7", colour="blue"))
+    assert read == Asked(command=c.Halt(), command_id="kitchen-7")
+
+
+def test_talking_about_a_halt_is_none() -> None:
+    read = read_json(ask(do="hold", reason='say "do": "halt"'))
+    assert read == Asked(command=c.Hold(reason='say "do": "halt"'))
+
+
+@pytest.mark.parametrize(
+    ("verb", "payload", "command"),
+    [
+        ("goto", b"Heron", c.GotoSatellite(name="Heron")),
+        ("goto", b" Grey Heron\n", c.GotoSatellite(name="Grey Heron")),
+        ("goto", "Vogel 42° O".encode(), c.GotoSatellite(name="Vogel 42° O")),
+        ("goto", b"124.0E", c.GotoSlot(slot_deg=124.0)),
+        ("goto", b"124", c.GotoSlot(slot_deg=124.0)),
+        ("goto", b"-30.5", c.GotoSlot(slot_deg=-30.5)),
+        ("goto", b"30.5 w", c.GotoSlot(slot_deg=-30.5)),
+        ("goto", "\N{MINUS SIGN}30.5°".encode(), c.GotoSlot(slot_deg=-30.5)),
+        ("goto", b"512 pulses", c.GotoCount(count_pulses=512)),
+        ("nudge", b"+3", c.NudgePulses(step_pulses=3)),
+        ("nudge", b"-3", c.NudgePulses(step_pulses=-3)),
+        ("nudge", b"1 pulse", c.NudgePulses(step_pulses=1)),
+        ("nudge", b"1.5 deg", c.NudgeDegrees(step_deg=1.5)),
+        ("nudge", "-1,5°".encode(), c.NudgeDegrees(step_deg=-1.5)),
+        ("nudge", b"2deg", c.NudgeDegrees(step_deg=2.0)),
+        ("halt", b"", c.Halt()),
+        ("halt", b"\xff" * 10_000_000, c.Halt()),
+        ("park", b"park", c.Park()),
+        ("hold", b"", c.Hold()),
+        ("hold", b"greasing", c.Hold(reason="greasing")),
+        ("release", b"Release", c.Release()),
+        ("limits", b"limits\n", c.FindLimits()),
+        ("reference", b"Heron", c.TakeReference(name="Heron")),
+        ("drop", b"Heron", c.DropReference(name="Heron")),
+        ("settle", b"Heron", c.SettleCount(name="Heron")),
+        ("clear", b"clear", c.ClearFault()),
+    ],
+)
+def test_plain_commands(verb: str, payload: bytes, command: c.Command) -> None:
+    assert read_plain(verb, payload) == Asked(command=command)
+
+
+@pytest.mark.parametrize(
+    ("verb", "payload", "reason"),
+    [
+        ("goto", b"", "satellite must have 1 to 60 characters, not 0"),
+        ("goto", b"999", "past 180 degrees"),
+        ("goto", b"nan", "is not understood"),
+        ("goto", b"-inf", "is not understood"),
+        ("goto", b"1e400", "is not understood"),
+        ("goto", b"1.2.3", "is not understood"),
+        ("goto", b"9" * 4000, "past 180 degrees"),
+        ("goto", b"-5 pulses", "count must lie between 0"),
+        ("goto", b"5.5 pulses", "count must be a whole number"),
+        ("goto", b"\xc3\x28", "not UTF-8 at byte 0"),
+        ("goto", b"He\x00ron", "control characters"),
+        ("goto", b"x" * 4097, "4097 bytes are too many"),
+        ("nudge", b"", "write +3 or 1.5 deg"),
+        ("nudge", b"1.5", "1.5 is not a whole number of pulses; write 1.5 deg"),
+        ("nudge", b"three", "write +3 or 1.5 deg"),
+        ("nudge", b"nan", "write +3 or 1.5 deg"),
+        ("nudge", b"1e9", "write +3 or 1.5 deg"),
+        ("nudge", b"200 deg", "step must lie between -180 and 180"),
+        ("nudge", b"9999999", "step must lie between"),
+        ("nudge", b"true", "write +3 or 1.5 deg"),
+        ("park", b"", "the payload must be the word park"),
+        ("park", b"yes", "the payload must be the word park, not 'yes'"),
+        ("release", b"", "the payload must be the word release"),
+        ("limits", b"1", "the payload must be the word limits"),
+        ("clear", b"", "the payload must be the word clear"),
+        ("hold", b"\xff", "not UTF-8"),
+        ("reference", b"", "satellite must have 1 to 60 characters"),
+        ("gotoo", b"Heron", "did you mean goto?"),
+        ("goto/now", b"Heron", "is not something to do"),
+    ],
+)
+def test_what_is_no_plain_command_is_answered(verb: str, payload: bytes, reason: str) -> None:
+    assert reason in reason_of(read_plain(verb, payload))
+
+
+@pytest.mark.parametrize("verb", sorted(FORMS))
+def test_wiping_a_retained_message_moves_nothing(verb: str) -> None:
+    read = read_plain(verb, b"")
+    assert not (isinstance(read, Asked) and isinstance(read.command, MOVING))
+
+
+JSON_VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=80),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner),
+    max_leaves=10,
+)
+KEYS = st.sampled_from(
+    ["do", "id", "sent_utc", "satellite", "slot", "slot_deg", "count_pulses", "step_pulses",
+     "step_deg", "reason", "sigma_pulses", "Do", ""]
+)  # fmt: skip
+VERBS = st.sampled_from([*FORMS, "", "Goto", "halt ", "haltt"])
+
+
+@given(st.binary(max_size=200))
+def test_random_bytes_are_never_a_moving_command(payload: bytes) -> None:
+    read = read_json(payload)
+    assert not (isinstance(read, Asked) and isinstance(read.command, MOVING))
+
+
+@given(VERBS | st.text(max_size=20), st.binary(max_size=200))
+def test_random_bytes_on_a_plain_topic_never_raise(verb: str, payload: bytes) -> None:
+    read = read_plain(verb, payload)
+    if isinstance(read, Asked) and isinstance(read.command, c.GotoSatellite):
+        assert read.command.name == payload.decode().strip()
+
+
+@given(st.dictionaries(KEYS, JSON_VALUES, max_size=5), VERBS)
+def test_values_of_any_kind_never_raise_and_never_pass_their_bounds(
+    keys: dict[str, object], verb: str
+) -> None:
+    read = read_json(json.dumps({**keys, "do": verb}).encode())
+    match read:
+        case Asked(command=c.GotoSlot(slot_deg=slot_deg)):
+            assert -180 < slot_deg <= 180
+        case Asked(command=c.GotoCount(count_pulses=count_pulses)):
+            assert type(count_pulses) is int
+            assert 0 <= count_pulses <= 1_000_000
+        case Asked(command=c.NudgePulses(step_pulses=step_pulses)):
+            assert type(step_pulses) is int
+            assert abs(step_pulses) <= 1_000_000
+        case Asked(command=c.NudgeDegrees(step_deg=step_deg)):
+            assert abs(step_deg) <= 180
+        case Unreadable(reason=reason):
+            assert reason
+
+
+@given(st.dictionaries(KEYS, JSON_VALUES, max_size=4))
+def test_whatever_else_it_says_a_halt_is_a_halt(keys: dict[str, object]) -> None:
+    read = read_json(json.dumps({**keys, "do": "halt"}).encode())
+    assert isinstance(read, Asked)
+    assert read.command == c.Halt()
+
+
+WELL_FORMED = st.sampled_from(
+    [ask(do="goto", satellite="Heron", id="a"), ask(do="nudge", step_deg=1.5), ask(do="park")]
+)
+
+
+@given(WELL_FORMED, st.integers(min_value=0), st.integers(min_value=0, max_value=255))
+def test_one_changed_byte_never_turns_a_command_into_another_kind(
+    payload: bytes, place: int, byte: int
+) -> None:
+    changed = bytearray(payload)
+    changed[place % len(payload)] = byte
+    before, after = read_json(payload), read_json(bytes(changed))
+    assert isinstance(before, Asked)
+    if isinstance(after, Asked):
+        assert type(after.command) is type(before.command)
+
+
+@given(st.floats(min_value=-179.9, max_value=180))
+def test_a_slot_in_plain_words_is_the_slot(slot_deg: float) -> None:
+    read = read_plain("goto", f"{slot_deg:.3f}".encode())
+    assert isinstance(read, Asked)
+    assert isinstance(read.command, c.GotoSlot)
+    assert read.command.slot_deg == pytest.approx(slot_deg, abs=0.0006)
+
+
+@given(st.text(min_size=1, max_size=60).filter(lambda text: text.isprintable() and text.strip()))
+def test_a_printable_name_without_a_number_is_a_satellite(name: str) -> None:
+    if re.match(r"\s*[-+.,\d\N{MINUS SIGN}]", name) or name.strip().lower() in {"nan", "inf"}:
+        return
+    read = read_plain("goto", name.encode())
+    if isinstance(read, Asked):
+        assert read.command == c.GotoSatellite(name=name.strip())
+    else:
+        assert name.strip().casefold() in {"infinity"}
