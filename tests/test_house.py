@@ -186,7 +186,10 @@ UNITS = (
 )
 
 # The last word of a number that has none.
-UNITLESS = {"factor", "part", "ratio", "gain", "turns", "flattening", "probability", "progress"}
+UNITLESS = {
+    *("factor", "part", "ratio", "gain", "turns", "flattening", "probability", "odds", "progress"),
+    *("load", "voltage"),  # parts of the nominal, on the bench
+}
 
 # Numbers that end otherwise, each with the reason.
 ARGUED = {
