@@ -24,6 +24,7 @@ from controller.config import (
     Taped,
     landing_settings,
     load,
+    priors,
     safety_settings,
     watch_settings,
 )
@@ -32,6 +33,9 @@ from controller.core.landing import LandingSettings
 from controller.core.motion import Direction
 from controller.core.safety import SafetySettings
 from controller.core.watch import WatchSettings
+from controller.geometry import priors as geometry
+from controller.geometry.linkage import Side
+from controller.geometry.polar import minimax_setting
 
 ROOT = Path(__file__).parent.parent
 
@@ -77,6 +81,34 @@ def test_core_settings_are_what_the_file_says() -> None:
     assert all(
         getattr(expected, field.name) != field.default for field in fields(expected)
     )  # so that no option can be forgotten unseen
+
+
+def test_priors_are_what_was_taped() -> None:
+    settings = load(ROOT / "config/tussock-downs.yaml")
+    known = priors(settings)
+    assert (known.site.latitude_deg, known.site.longitude_deg) == (-45.1, 169.4)
+    assert (known.site.height_m, known.side) == (280.0, Side.WEST)
+    assert (known.dish_diameter_m, known.frequency_ghz) == (3.0, 4.0)
+    assert known.taped() == {
+        "axis_elevation_deg": geometry.Taped(45.8, 0.4),
+        "axis_azimuth_error_deg": geometry.Taped(0.0, 1.0),
+        "declination_offset_deg": geometry.Taped(6.1, 0.3),
+        "dish_arm_mm": geometry.Taped(465.0, 3.0),
+        "mast_arm_mm": geometry.Taped(505.0, 3.0),
+        "axial_offset_mm": geometry.Taped(25.0, 10.0),
+        "opening_at_top_deg": geometry.Taped(90.0, 2.0),
+        "retracted_mm": geometry.Taped(325.0, 3.0),
+        "stroke_mm": geometry.Taped(600.0, 3.0),
+        "pulses_per_mm": geometry.Taped(1.9, 0.02),
+    }
+
+
+def test_priors_of_a_mount_without_a_setting_are_the_best_for_its_site() -> None:
+    settings = settings_with()
+    best = minimax_setting(geometry.Site(-45.1, 169.4, 0.0))
+    known = priors(settings).taped()
+    assert known["axis_elevation_deg"].value == best.axis_elevation_deg
+    assert known["declination_offset_deg"].value == best.declination_offset_deg
 
 
 # Bounds that keep people and iron safe; chosen, and known to no source outside.

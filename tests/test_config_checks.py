@@ -201,6 +201,33 @@ def test_two_writings_of_a_line_are_known_as_one(
         ),
         ({"motion": {"park_slot_deg": "170E"}}, None),
         ({"motion": {"park_slot_deg": "10W"}}, "must be above the horizon, but -10 stands at -"),
+        ({"mount": {"axis_elevation_deg": 45.8, "declination_offset_deg": 6.1}}, None),
+        (
+            {"mount": {"axis_elevation_deg": 45.8}},
+            "mount.axis_elevation_deg: needs mount.declination_offset_deg beside it",
+        ),
+        (
+            {"mount": {"declination_offset_deg": 6.1}},
+            "mount.declination_offset_deg: needs mount.axis_elevation_deg beside it",
+        ),
+        # The highest satellite stands at 0 near latitude 81.3 (common knowledge of the trade),
+        # and at 5 degrees near 76.3.
+        ({"site": {"latitude_deg": 76}}, None),
+        ({"site": {"latitude_deg": 77}}, "site.latitude_deg: no satellite stands 5 deg high"),
+        (
+            {
+                "site": {"latitude_deg": -81},
+                "mount": {"axis_elevation_deg": 81.0, "declination_offset_deg": 8.7},
+            },
+            None,
+        ),
+        (
+            {
+                "site": {"latitude_deg": -82},
+                "mount": {"axis_elevation_deg": 82.0, "declination_offset_deg": 8.7},
+            },
+            "site.latitude_deg: no satellite stands 0 deg high",
+        ),
         # 60 pulses a second have 1/120 s for each half.
         ({"sensor": {"stable_s": 0.0083}}, None),
         (
@@ -348,6 +375,19 @@ def test_paths_are_taken_from_the_folder_of_the_file(tmp_path: Path) -> None:
     assert settings.broker.password_file == tmp_path / "secret"
     assert settings.broker.ca_file == Path("/ca")
     assert settings.state_dir == tmp_path / "../state"
+
+
+def test_leading_tilde_is_the_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    assert complaints(tmp_path, dish() | {"state_dir": "~/state"}) == []
+    assert load(tmp_path / "dish.yaml").state_dir == tmp_path / "home/state"
+    assert load_wiring(tmp_path / "dish.yaml").state_dir == tmp_path / "home/state"
+
+
+@pytest.mark.parametrize("option", ["state_dir", "satellites"])
+def test_name_that_no_file_can_have_is_refused(tmp_path: Path, option: str) -> None:
+    told = [f"{option}: must be a name that a file can have"]
+    assert complaints(tmp_path, dish() | {option: "a\0b"}) == told
 
 
 def test_wiring_is_read_whatever_is_wrong_elsewhere(tmp_path: Path) -> None:

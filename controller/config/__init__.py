@@ -1,6 +1,6 @@
 """The configuration: YAML to frozen settings, read completely or refused."""
 
-from controller.config.builders import landing_settings, safety_settings, watch_settings
+from controller.config.builders import landing_settings, priors, safety_settings, watch_settings
 from controller.config.loading import Reading, Wiring, load, load_satellites, load_wiring, read
 from controller.config.motion import Motion
 from controller.config.reach import Broker, Hub, Signal
@@ -47,6 +47,7 @@ __all__ = [
     "load_satellites",
     "load_wiring",
     "pin_identity",
+    "priors",
     "read",
     "safety_settings",
     "watch_settings",

@@ -1,12 +1,17 @@
 """The core's own settings, built from the file's."""
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
+from controller.config.section import Taped as Measured
 from controller.config.settings import Settings
 from controller.core.landing import LandingSettings
 from controller.core.motion import Direction
 from controller.core.safety import SafetySettings
 from controller.core.watch import WatchSettings
+
+if TYPE_CHECKING:
+    from controller.geometry.priors import Priors
 
 
 def landing_settings(settings: Settings) -> LandingSettings:
@@ -48,3 +53,35 @@ def watch_settings(settings: Settings) -> WatchSettings:
     if current is None:
         return watch
     return replace(watch, current_max_a=current.max_a, current_trip_s=current.trip_s)
+
+
+def priors(settings: Settings) -> "Priors":
+    """Return what the tape measure knows; a mount that gives no setting is set as is best there."""
+    # numpy: see mechanics.py
+    from controller.geometry.ellipsoid import Site  # noqa: PLC0415
+    from controller.geometry.linkage import Side  # noqa: PLC0415
+    from controller.geometry.polar import minimax_setting  # noqa: PLC0415
+    from controller.geometry.priors import Priors, Taped  # noqa: PLC0415
+
+    place, mount = settings.site, settings.mount
+    site = Site(place.latitude_deg, place.longitude_deg, place.height_m)
+    axis_deg, offset_deg = mount.axis_elevation_deg, mount.declination_offset_deg
+    if axis_deg is None or offset_deg is None:
+        best = minimax_setting(site)
+        axis_deg = float(best.axis_elevation_deg)
+        offset_deg = float(best.declination_offset_deg)
+    lengths = {
+        name: Taped(length.value, length.sigma)
+        for name in type(settings.actuator).model_fields
+        if isinstance(length := getattr(settings.actuator, name), Measured)
+    }
+    return Priors(
+        site=site,
+        side=Side(settings.actuator.side),
+        axis_elevation_deg=Taped(axis_deg, mount.elevation_sigma_deg),
+        axis_azimuth_error_deg=Taped(0.0, mount.azimuth_sigma_deg),
+        declination_offset_deg=Taped(offset_deg, mount.declination_sigma_deg),
+        dish_diameter_m=settings.dish.diameter_m,
+        frequency_ghz=settings.dish.frequency_ghz,
+        **lengths,
+    )

@@ -6,11 +6,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
+from pydantic_core import PydanticCustomError
 
 from controller.config.crosschecks import MISTAKES, NOTES, complaints, names_once
 from controller.config.paper import read_tree
 from controller.config.places import Mistake, Spot, Tree, refusal
-from controller.config.section import Section
+from controller.config.section import Section, at_home
 from controller.config.settings import Satellite, Satellites, Settings
 from controller.config.wiring import Pins
 from controller.config.wording import blame_all
@@ -96,9 +97,8 @@ def load_wiring(path: Path | str) -> Wiring:
     if wiring is None or tree.mistakes:
         raise refusal(tree.mistakes)
     state_dir, folder = values.get("state_dir"), Path(path).resolve().parent
-    return Wiring(
-        wiring.pins, folder / Path(state_dir).expanduser() if isinstance(state_dir, str) else None
-    )
+    place = folder / at_home(Path(state_dir)) if isinstance(state_dir, str) else None
+    return Wiring(wiring.pins, place)
 
 
 def _mapping(tree: Tree) -> dict[str, object]:
@@ -114,8 +114,8 @@ def _graft_satellites(tree: Tree, values: dict[str, object], path: Path) -> None
         return
     values["satellites"] = []
     try:
-        branch = read_tree(path.parent / Path(name).expanduser())
-    except ConfigError as error:
+        branch = read_tree(path.parent / at_home(Path(name)))
+    except (ConfigError, PydanticCustomError) as error:
         tree.blame(("satellites",), str(error))
         return
     values["satellites"] = branch.values
@@ -154,7 +154,7 @@ def _anchored(section: S, folder: Path) -> S:
     for name in type(section).model_fields:
         value = getattr(section, name)
         if isinstance(value, Path):
-            moved[name] = folder / value.expanduser()
+            moved[name] = folder / value
         elif isinstance(value, Section):
             moved[name] = _anchored(value, folder)
     return section.model_copy(update=moved)

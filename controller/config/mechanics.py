@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Final
 from controller.config.motion import Motion
 from controller.config.places import Place
 from controller.config.wiring import Sensor
-from controller.config.yard import Actuator
+from controller.config.yard import Actuator, MountSection, Site
 from controller.errors import GeometryError
 
 if TYPE_CHECKING:
     from controller.geometry.linkage import Linkage
+
+LOWEST_OF_THE_ARC_DEG: Final = 5.0  # the default of controller.geometry.polar.minimax_setting
 
 
 def linkage_of(actuator: Actuator) -> "Linkage":
@@ -79,6 +81,24 @@ def top_within_stroke(*, actuator: Actuator) -> Iterator[tuple[Place, str]]:
         )
 
 
+def mount_sees_the_arc(*, site: Site, mount: MountSection) -> Iterator[tuple[Place, str]]:
+    """Refuse half a setting of the mount, and a site that no satellite rises for."""
+    from controller.geometry import earth  # noqa: PLC0415
+
+    pair = ("axis_elevation_deg", "declination_offset_deg")
+    missing = [name for name in pair if getattr(mount, name) is None]
+    if len(missing) == 1:
+        given = pair[1 - pair.index(missing[0])]
+        yield ("mount", given), f"needs mount.{missing[0]} beside it; give both, or none"
+    # What is best for a site is asked for the arc above 5 degrees.
+    minimum_deg = LOWEST_OF_THE_ARC_DEG if missing else 0.0
+    place = earth.Site(site.latitude_deg, site.longitude_deg, site.height_m)
+    try:
+        earth.half_span_deg(place, minimum_elevation_deg=minimum_deg)
+    except GeometryError as mistake:
+        yield ("site", "latitude_deg"), str(mistake)
+
+
 def margins_within_travel(*, actuator: Actuator, motion: Motion) -> Iterator[tuple[Place, str]]:
     """Refuse margins that leave nothing to move in."""
     travel = travel_pulses(actuator)
@@ -129,6 +149,7 @@ def run_within_budget(*, motion: Motion) -> Iterator[tuple[Place, str]]:
 
 MECHANICS: Final[dict[Callable[..., Iterator[tuple[Place, str]]], tuple[str, ...]]] = {
     triangle_closes: ("actuator",),
+    mount_sees_the_arc: ("site", "mount"),
     margins_within_travel: ("actuator", "motion"),
     park_within_travel: ("actuator", "motion"),
 }

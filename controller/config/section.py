@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any, Final
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -103,6 +104,16 @@ def _slot(raw: object) -> object:
         raise PydanticCustomError("slot", "{text}", {"text": str(mistake)}) from None
 
 
+def at_home(path: Path) -> Path:
+    """Return the path with a leading `~` or `~user` replaced where there is such a home."""
+    if "\0" in str(path):
+        raise PydanticCustomError("path", "must be a name that a file can have")
+    try:
+        return path.expanduser()
+    except RuntimeError:
+        return path
+
+
 Pin = Annotated[str | int, BeforeValidator(_pin)]  # a GPIO line: number, or a name
 SlotDeg = Annotated[
     float,
@@ -117,5 +128,5 @@ SlotDeg = Annotated[
         }
     ),
 ]
-FilePath = Annotated[Path, Field(strict=False)]
+FilePath = Annotated[Path, Field(strict=False), AfterValidator(at_home)]
 Text = Annotated[str, Field(min_length=1, max_length=120)]
