@@ -140,7 +140,8 @@ def _run_checks(module: str, path: Path, code: CodeType, checks: list[str]) -> i
     """Run the checks in this process, which is a child and ends with them."""
     sys.meta_path.insert(0, _Planted(module, path, code))
     quiet = ["-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", f"--hypothesis-seed={SEED}"]
-    return int(pytest.main([*quiet, *checks]))
+    early = ["-W", "ignore:Module already imported"]  # hypothesis, on purpose
+    return int(pytest.main([*quiet, *early, *checks]))
 
 
 def noticed(module: str, path: Path, code: CodeType, checks: list[str], limit_s: float) -> bool:
