@@ -33,6 +33,7 @@ from controller.core.landing import LandingSettings
 from controller.core.motion import Direction
 from controller.core.safety import SafetySettings
 from controller.core.watch import WatchSettings
+from controller.geometry import earth
 from controller.geometry import priors as geometry
 from controller.geometry.linkage import Side
 from controller.geometry.polar import minimax_setting
@@ -105,7 +106,7 @@ def test_priors_are_what_was_taped() -> None:
 
 def test_priors_of_a_mount_without_a_setting_are_the_best_for_its_site() -> None:
     settings = settings_with()
-    best = minimax_setting(geometry.Site(-45.1, 169.4, 0.0))
+    best = minimax_setting(earth.Site(-45.1, 169.4, 0.0))
     known = priors(settings).taped()
     assert known["axis_elevation_deg"].value == best.axis_elevation_deg
     assert known["declination_offset_deg"].value == best.declination_offset_deg

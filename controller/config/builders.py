@@ -11,7 +11,7 @@ from controller.core.safety import SafetySettings
 from controller.core.watch import WatchSettings
 
 if TYPE_CHECKING:
-    from controller.geometry.priors import Priors
+    from controller.geometry.priors import Priors, Taped
 
 
 def landing_settings(settings: Settings) -> LandingSettings:
@@ -55,6 +55,12 @@ def watch_settings(settings: Settings) -> WatchSettings:
     return replace(watch, current_max_a=current.max_a, current_trip_s=current.trip_s)
 
 
+def _known(length: Measured) -> "Taped":
+    from controller.geometry.priors import Taped  # noqa: PLC0415
+
+    return Taped(length.value, length.sigma)
+
+
 def priors(settings: Settings) -> "Priors":
     """Return what the tape measure knows; a mount that gives no setting is set as is best there."""
     # numpy: see mechanics.py
@@ -70,11 +76,7 @@ def priors(settings: Settings) -> "Priors":
         best = minimax_setting(site)
         axis_deg = float(best.axis_elevation_deg)
         offset_deg = float(best.declination_offset_deg)
-    lengths = {
-        name: Taped(length.value, length.sigma)
-        for name in type(settings.actuator).model_fields
-        if isinstance(length := getattr(settings.actuator, name), Measured)
-    }
+    arms = settings.actuator
     return Priors(
         site=site,
         side=Side(settings.actuator.side),
@@ -83,5 +85,11 @@ def priors(settings: Settings) -> "Priors":
         declination_offset_deg=Taped(offset_deg, mount.declination_sigma_deg),
         dish_diameter_m=settings.dish.diameter_m,
         frequency_ghz=settings.dish.frequency_ghz,
-        **lengths,
+        dish_arm_mm=_known(arms.dish_arm_mm),
+        mast_arm_mm=_known(arms.mast_arm_mm),
+        axial_offset_mm=_known(arms.axial_offset_mm),
+        opening_at_top_deg=_known(arms.opening_at_top_deg),
+        retracted_mm=_known(arms.retracted_mm),
+        stroke_mm=_known(arms.stroke_mm),
+        pulses_per_mm=_known(arms.pulses_per_mm),
     )

@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
-from pydantic_core import PydanticCustomError
 
 from controller.config.crosschecks import MISTAKES, NOTES, complaints, names_once
 from controller.config.paper import read_tree
@@ -115,7 +114,7 @@ def _graft_satellites(tree: Tree, values: dict[str, object], path: Path) -> None
     values["satellites"] = []
     try:
         branch = read_tree(path.parent / at_home(Path(name)))
-    except (ConfigError, PydanticCustomError) as error:
+    except ConfigError as error:
         tree.blame(("satellites",), str(error))
         return
     values["satellites"] = branch.values

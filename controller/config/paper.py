@@ -67,6 +67,8 @@ def _bytes(path: Path, file: str) -> bytes:
             raw = stream.read(BYTES_MAX + 1)
     except OSError as error:
         raise ConfigError(f"{file}: cannot be read: {error.strerror}") from None
+    except ValueError:  # the name has a NUL in it
+        raise ConfigError(f"{file!r}: no file can have this name") from None
     if len(raw) > BYTES_MAX:
         raise ConfigError(
             f"{file}: must be at most {BYTES_MAX // 1024} KiB, and is more; is it the right file?"

@@ -106,12 +106,16 @@ def _slot(raw: object) -> object:
 
 def at_home(path: Path) -> Path:
     """Return the path with a leading `~` or `~user` replaced where there is such a home."""
-    if "\0" in str(path):
-        raise PydanticCustomError("path", "must be a name that a file can have")
     try:
         return path.expanduser()
     except RuntimeError:
         return path
+
+
+def _path(path: Path) -> Path:
+    if "\0" in str(path):
+        raise PydanticCustomError("path", "must be a name that a file can have")
+    return at_home(path)
 
 
 Pin = Annotated[str | int, BeforeValidator(_pin)]  # a GPIO line: number, or a name
@@ -128,5 +132,5 @@ SlotDeg = Annotated[
         }
     ),
 ]
-FilePath = Annotated[Path, Field(strict=False), AfterValidator(at_home)]
+FilePath = Annotated[Path, Field(strict=False), AfterValidator(_path)]
 Text = Annotated[str, Field(min_length=1, max_length=120)]
