@@ -1,1 +1,5 @@
-"""Words to commands."""
+"""Words to commands, status to words and pictures."""
+
+from controller.cli.group import main
+
+__all__ = ["main"]
