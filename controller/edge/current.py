@@ -11,7 +11,6 @@ from controller.core.events import CurrentRead
 from controller.edge.drive import Drive
 from controller.edge.errand import Errand
 from controller.edge.inputs import Fail
-from controller.edge.outputs import claim
 from controller.errors import DoorError
 
 PERIOD_S: Final = 0.1  # chosen: a jam is a matter of half a second
@@ -70,8 +69,9 @@ def _device(wiring: CurrentInput, factory: gpiozero.Factory) -> Any:
             f"pins.current.device: {wiring.device} is no analogue device of gpiozero;"
             " MCP3008 and MCP3208 are"
         )
-    return claim(
-        f"current input ({wiring.device})",
-        f"channel {wiring.channel}",
-        lambda: kind(channel=wiring.channel, pin_factory=factory),
-    )
+    try:
+        return kind(channel=wiring.channel, pin_factory=factory)
+    except Exception as error:
+        raise DoorError(
+            f"pins.current: channel {wiring.channel} of {wiring.device} cannot be had: {error}"
+        ) from error

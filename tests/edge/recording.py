@@ -116,7 +116,7 @@ class Rig:
             self.factory.pin(number)._state = found
         self.expired_at_s: list[float] = []
         self.failures: list[str] = []
-        self.drive: "Drive" = build_drive(
+        self.drive: Drive = build_drive(
             pins,
             self.factory,
             on_expired=self.expired_at_s.append,
