@@ -158,13 +158,12 @@ class Helm:
         if not self.runs or run is None or run.pulses_n or self.leg is None:
             return
         self.watch.start(at_s)
-        if self.leg.target_pulses is not None:
-            self._cut_at_s = self.landing.begin(
-                at_s=at_s,
-                direction=self.leg.direction,
-                target_pulses=self.leg.target_pulses,
-                rest=self.stretch,
-            )
+        self._cut_at_s = self.landing.begin(
+            at_s=at_s,
+            direction=self.leg.direction,
+            target_pulses=self.leg.target_pulses,
+            rest=self.stretch,
+        )
 
     def cut(self, at_s: float, reason: str) -> list[Order | Happening]:
         """Switch the motor off; always done, whatever the state."""
@@ -216,10 +215,6 @@ class Helm:
         self._moved = True
         self.still_since_s = None
         self._renew_at_s, self._save_at_s = at_s + RENEW_S, at_s + SAVE_S
-        self._cut_at_s = None
-        if leg.target_pulses is None:
-            self.landing.abandon()
-            return
         self._cut_at_s = self.landing.begin(
             at_s=at_s, direction=leg.direction, target_pulses=leg.target_pulses, rest=self.stretch
         )
@@ -360,7 +355,7 @@ class Helm:
         """Learn which part of an interval has the contact closed."""
         before, self._last_edge = self._last_edge, edge
         run = self.landing.approach
-        if before is None or run is None or run.rate_pulses_per_s is None or edge.closed:
+        if before is None or run is None or run.pulses_n < 4 or edge.closed:
             return
         if self.runs and before.closed:
             self.landing.observe_closed_part((edge.at_s - before.at_s) * run.rate_pulses_per_s)

@@ -2,17 +2,22 @@
 
 The rod's place is measured in pulses along the screw: count N is held from place N up to, not
 including, N + 1, so a landing aims at N + 0.5.  After the motor is switched on its speed rises
-as V (1 - exp(-t/tau)), after the cut it coasts for its speed times `coast_s`.  Both are
-learned for each direction: the only witness of a stop is the interval of places that its count
-and contact allow, so an estimate moves no further than to the edge of that interval.
+as V (1 - exp(-t/tau)).  After the cut it coasts for its speed v times a coast time, which goes
+in a straight line from `coast_slow_s` at v = 0 to `coast_s` at v = V: a motor that brakes
+through its own winding has both alike, one that is stopped by dry friction has 0 at v = 0.
+All are learned for each direction.  The only witness of a stop is the interval of places that
+its count and contact allow, so an estimate moves no further than to the edge of that interval.
 """
 
 from dataclasses import dataclass, replace
-from math import exp
+from math import exp, inf, isinf
 
 from controller.core.motion import Direction
 
 STEADY = 3.0  # spin-up times after which the rate counts as the full one
+LOAD_SPREAD = 0.15  # how far the rate of this run may be from the habit: load, supply, cold
+RATE_ERROR = 0.03  # of one interval at an even rate
+START_ERROR = 0.5  # of one interval while the motor starts, for each part of speed still missing
 INSIDE = 0.1  # an estimate that was wrong is put this far inside the interval, in pulses
 TRUST = 0.5  # part of the way that an estimate moves for one landing
 BURST_LEAST_S = 0.02  # shorter, and a relay may not close at all
@@ -39,6 +44,7 @@ class Habit:
     """How the motor starts and stops in one direction."""
 
     coast_s: float
+    coast_slow_s: float
     rate_pulses_per_s: float
     spin_up_s: float
     burst_gain: float = 1.0  # what short runs really yield, against this model
@@ -54,7 +60,12 @@ class Habit:
 
     def reach_pulses(self, on_s: float) -> float:
         """Return the way made until standstill when the motor is cut after `on_s`."""
-        return self.way_pulses(on_s) + self.speed_pulses_per_s(on_s) * self.coast_s
+        return self.way_pulses(on_s) + self.coast_pulses(self.speed_pulses_per_s(on_s))
+
+    def coast_pulses(self, speed_pulses_per_s: float) -> float:
+        """Return the way made after a cut at a speed."""
+        part = min(1.0, speed_pulses_per_s / self.rate_pulses_per_s)
+        return speed_pulses_per_s * (self.coast_slow_s + part * (self.coast_s - self.coast_slow_s))
 
 
 def cut_after_s(habit: Habit, *, gone_s: float, left_pulses: float) -> float:
@@ -117,21 +128,17 @@ class Approach:
     """One run of the motor toward a target."""
 
     direction: Direction
-    aim_pulses: float
+    aim_pulses: float  # infinite for a run to an end
     started_s: float
     start_place_pulses: float
     cut_s: float  # when to cut, as known so far
     place_pulses: float
     place_s: float
     pulses_n: int = 0
-    rate_pulses_per_s: float | None = None  # measured, None before two pulses
+    rate_pulses_per_s: float  # from the habit, then measured
+    rate_variance: float = LOAD_SPREAD**2  # relative
     was_cut_s: float | None = None
     expected_pulses: float | None = None  # where the model thinks it will stop
-
-    @property
-    def is_burst(self) -> bool:
-        """Tell whether this run never came near its full speed."""
-        return self.rate_pulses_per_s is None
 
 
 class Landing:
@@ -140,6 +147,7 @@ class Landing:
     def __init__(self, settings: LandingSettings, habits: dict[Direction, Habit]) -> None:
         first = Habit(
             coast_s=settings.coast_s,
+            coast_slow_s=settings.coast_s / 2,  # between winding and friction
             rate_pulses_per_s=settings.rate_pulses_per_s,
             spin_up_s=settings.spin_up_s,
         )
@@ -150,20 +158,21 @@ class Landing:
         self.approach: Approach | None = None
 
     def begin(
-        self, *, at_s: float, direction: Direction, target_pulses: int, rest: Stretch
-    ) -> float:
-        """Start a run that is to stop on `target_pulses`; return when to cut it, by the habit."""
+        self, *, at_s: float, direction: Direction, target_pulses: int | None, rest: Stretch
+    ) -> float | None:
+        """Start a run; return when to cut it by the habit, None when it has no target."""
         place = rest.middle_pulses
         if self._rest_pulses is not None:
             place = rest.nearest_pulses(self._rest_pulses)
         self.approach = Approach(
             direction=direction,
-            aim_pulses=target_pulses + 0.5,
+            aim_pulses=inf if target_pulses is None else target_pulses + 0.5,
             started_s=at_s,
             start_place_pulses=place,
             cut_s=at_s,
             place_pulses=place,
             place_s=at_s,
+            rate_pulses_per_s=self.habits[direction].rate_pulses_per_s,
         )
         return self._plan(self.approach)
 
@@ -184,6 +193,8 @@ class Landing:
         if run is None or run.was_cut_s is not None:
             return
         run.was_cut_s = at_s
+        if isinf(run.aim_pulses):
+            return
         run.expected_pulses = self._reached(run, self._habit(run))
 
     def rest(self, stretch: Stretch) -> None:
@@ -209,43 +220,46 @@ class Landing:
         self.closed_part += 0.05 * (min(0.9, max(0.1, part)) - self.closed_part)
 
     def _habit(self, run: Approach) -> Habit:
-        habit = self.habits[run.direction]
-        if run.rate_pulses_per_s is None:
-            return habit
-        return replace(habit, rate_pulses_per_s=run.rate_pulses_per_s)
+        return replace(self.habits[run.direction], rate_pulses_per_s=run.rate_pulses_per_s)
 
-    def _plan(self, run: Approach) -> float:
-        habit = self._habit(run)
-        gone_s = run.place_s - run.started_s
+    def _plan(self, run: Approach) -> float | None:
+        if isinf(run.aim_pulses):
+            return None
         left = run.direction.sign * (run.aim_pulses - run.place_pulses)
-        if run.is_burst and run.pulses_n == 0:
-            left /= habit.burst_gain
-        cut_after = cut_after_s(habit, gone_s=gone_s, left_pulses=left)
+        if run.pulses_n == 0:
+            left /= self.habits[run.direction].burst_gain
+        gone_s = run.place_s - run.started_s
+        cut_after = cut_after_s(self._habit(run), gone_s=gone_s, left_pulses=left)
         run.cut_s = run.started_s + max(cut_after, BURST_LEAST_S)
         return run.cut_s
 
     def _measure_rate(self, run: Approach, *, at_s: float, place_pulses: float) -> None:
+        """Weigh the interval's rate against what was believed, each by its own error."""
         habit = self.habits[run.direction]
         before_s, now_s = run.place_s - run.started_s, at_s - run.started_s
-        model_pulses = habit.way_pulses(now_s) - habit.way_pulses(before_s)
-        made_pulses = abs(place_pulses - run.place_pulses)
-        if model_pulses <= 0 or now_s <= before_s:
+        if not 0 <= before_s < now_s:
             return
+        model_pulses = habit.way_pulses(now_s) - habit.way_pulses(before_s)
+        if model_pulses <= 0:
+            return
+        made_pulses = abs(place_pulses - run.place_pulses)
         rate = habit.rate_pulses_per_s * made_pulses / model_pulses
-        known = run.rate_pulses_per_s
-        run.rate_pulses_per_s = rate if known is None else known + 0.4 * (rate - known)
-        if before_s > STEADY * habit.spin_up_s and known is not None:
+        missing = exp(-(before_s + now_s) / 2 / habit.spin_up_s)
+        variance = (RATE_ERROR + START_ERROR * missing) ** 2
+        weight = run.rate_variance / (run.rate_variance + variance)
+        run.rate_pulses_per_s += weight * (rate - run.rate_pulses_per_s)
+        run.rate_variance = max((1 - weight) * run.rate_variance, RATE_ERROR**2 / 2)
+        if before_s > STEADY * habit.spin_up_s:
             self._learn_start(run, now_s=now_s, place_pulses=place_pulses)
 
     def _learn_start(self, run: Approach, *, now_s: float, place_pulses: float) -> None:
         """Take the full rate, and the spin-up from the lag behind a start at full speed."""
         habit = self.habits[run.direction]
-        rate = run.rate_pulses_per_s or habit.rate_pulses_per_s
+        rate = run.rate_pulses_per_s
         lag_s = now_s - abs(place_pulses - run.start_place_pulses) / rate
-        low_s, high_s = SPIN_UP_BOUNDS_S
         spin_up_s = habit.spin_up_s
         if run.pulses_n <= 12:  # later the lag is mostly the error of the rate
-            spin_up_s += 0.1 * (min(high_s, max(low_s, lag_s)) - spin_up_s)
+            spin_up_s += 0.2 * (_within(SPIN_UP_BOUNDS_S, lag_s) - spin_up_s)
         new_rate = habit.rate_pulses_per_s + 0.2 * (rate - habit.rate_pulses_per_s)
         self.habits[run.direction] = replace(habit, rate_pulses_per_s=new_rate, spin_up_s=spin_up_s)
 
@@ -253,7 +267,7 @@ class Landing:
         assert run.was_cut_s is not None
         on_s = run.was_cut_s - run.started_s
         way = habit.reach_pulses(on_s) - habit.way_pulses(run.place_s - run.started_s)
-        if run.is_burst and run.pulses_n == 0:
+        if run.pulses_n == 0:
             way *= habit.burst_gain
         return run.place_pulses + run.direction.sign * way
 
@@ -265,14 +279,19 @@ class Landing:
             self._learn_burst(run, habit, stopped_pulses)
             return
         assert run.was_cut_s is not None
-        speed = self._habit(run).speed_pulses_per_s(run.was_cut_s - run.started_s)
+        now = self._habit(run)
+        speed = now.speed_pulses_per_s(run.was_cut_s - run.started_s)
         if speed <= 0:
             return
         trust = 1.0 if self._learned_n[run.direction] == 0 else TRUST
-        low_s, high_s = COAST_BOUNDS_S
-        coast_s = min(high_s, max(low_s, habit.coast_s + trust * error / speed))
         self._learned_n[run.direction] += 1
-        self.habits[run.direction] = replace(habit, coast_s=coast_s)
+        fast = min(1.0, speed / now.rate_pulses_per_s)
+        step_s = trust * error / speed / (fast**2 + (1 - fast) ** 2)
+        self.habits[run.direction] = replace(
+            habit,
+            coast_s=_within(COAST_BOUNDS_S, habit.coast_s + fast * step_s),
+            coast_slow_s=_within(COAST_BOUNDS_S, habit.coast_slow_s + (1 - fast) * step_s),
+        )
 
     def _learn_burst(self, run: Approach, habit: Habit, stopped_pulses: float) -> None:
         assert run.expected_pulses is not None
@@ -280,6 +299,10 @@ class Landing:
         made = run.direction.sign * (stopped_pulses - run.start_place_pulses)
         if expected <= 0:
             return
-        low, high = GAIN_BOUNDS
         gain = habit.burst_gain * (1 + TRUST * (max(made, 0.0) / expected - 1))
-        self.habits[run.direction] = replace(habit, burst_gain=min(high, max(low, gain)))
+        self.habits[run.direction] = replace(habit, burst_gain=_within(GAIN_BOUNDS, gain))
+
+
+def _within(bounds: tuple[float, float], number: float) -> float:
+    low, high = bounds
+    return min(high, max(low, number))

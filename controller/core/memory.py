@@ -34,6 +34,7 @@ class LandingRecord:
     """What was learned about stopping in one direction."""
 
     coast_s: float
+    coast_slow_s: float
     rate_pulses_per_s: float
     spin_up_s: float
 

@@ -125,6 +125,7 @@ class SaveLanding(Order):
 
     direction: Direction
     coast_s: float
+    coast_slow_s: float
     rate_pulses_per_s: float
     spin_up_s: float
 

@@ -531,6 +531,7 @@ class Pilot:
                 SaveLanding(
                     direction=direction,
                     coast_s=habit.coast_s,
+                    coast_slow_s=habit.coast_slow_s,
                     rate_pulses_per_s=habit.rate_pulses_per_s,
                     spin_up_s=habit.spin_up_s,
                 )
@@ -647,7 +648,10 @@ class Pilot:
         settings = self._settings
         habits = {
             way: Habit(
-                coast_s=r.coast_s, rate_pulses_per_s=r.rate_pulses_per_s, spin_up_s=r.spin_up_s
+                coast_s=r.coast_s,
+                coast_slow_s=r.coast_slow_s,
+                rate_pulses_per_s=r.rate_pulses_per_s,
+                spin_up_s=r.spin_up_s,
             )
             for way, r in remembered.landing.items()
         }
