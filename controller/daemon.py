@@ -27,6 +27,7 @@ from controller.config.builders import (
     travel_by_tape,
     watch_settings,
 )
+from controller.config.statedir import state_dir
 from controller.core.commands import Halt
 from controller.core.events import (
     CommandReceived,
@@ -51,8 +52,9 @@ from controller.core.orders import (
     Severity,
     StopMotor,
 )
-from controller.core.pilot import Pilot, PilotSettings
+from controller.core.pilot import Pilot
 from controller.core.status import Status
+from controller.core.waking import PilotSettings
 from controller.edge.broker import RunningBroker, ensure_broker
 from controller.edge.gpio import Board
 from controller.edge.mqtt import MqttDoor
@@ -72,12 +74,7 @@ class Ending(Event):
 
 def state_dir_of(settings: Settings) -> Path:
     """Return where count and history live: configured, the service manager's, or the user's."""
-    if settings.state_dir is not None:
-        return settings.state_dir
-    if "STATE_DIRECTORY" in os.environ:
-        return Path(os.environ["STATE_DIRECTORY"].split(":")[0])
-    home = Path(os.environ.get("XDG_STATE_HOME", "~/.local/state")).expanduser()
-    return home / "arckeeper" / settings.dish.name
+    return state_dir(settings.state_dir, dish=settings.dish.name)
 
 
 def pilot_settings(settings: Settings) -> PilotSettings:
@@ -176,6 +173,7 @@ class Daemon:
         self._was_running = False
         self._state: MotionState | None = None
         self._ending_since_s: float | None = None
+        self._goodbye: CommandReceived | None = None  # a halt that no door has latched
         self._beaten_s = self._saw_service_s = 0.0
 
     def run(self) -> None:
@@ -186,7 +184,7 @@ class Daemon:
             event = self._next()
             if isinstance(event, Ending):
                 self._ending_since_s = time.monotonic()
-                event = CommandReceived(
+                event = self._goodbye = CommandReceived(
                     at_s=event.at_s, command=Halt(), command_id="ending", source="service"
                 )
             self._take(event)
@@ -207,7 +205,9 @@ class Daemon:
             LOG.info("asked by %s: %s", event.source, event.command)
         self._carry_out(self.pilot.handle(event))
         halted = isinstance(event, CommandReceived) and isinstance(event.command, Halt)
-        if halted or (isinstance(event, StopInputChanged) and event.active):
+        if (halted and event is not self._goodbye) or (
+            isinstance(event, StopInputChanged) and event.active
+        ):
             self.board.drive.rearm()
 
     def _carry_out(self, orders: list[Order]) -> None:
@@ -283,7 +283,6 @@ def run(
         daemon = Daemon(settings, state_dir=directory, stack=stack)
 
         def end(_number: int, _frame: FrameType | None) -> None:
-            daemon.board.drive.stop()
             daemon.inbox.put(Ending(at_s=time.monotonic()))
 
         if threading.current_thread() is threading.main_thread():
@@ -309,7 +308,9 @@ def run(
 
 def _headline(status: Status) -> str:
     count = "unknown" if status.count_pulses is None else str(status.count_pulses)
-    return f"{status.state.value}, count {count}{', fault: ' + status.fault if status.fault else ''}"
+    return (
+        f"{status.state.value}, count {count}{', fault: ' + status.fault if status.fault else ''}"
+    )
 
 
 def _write_note(path: Path, settings: Settings, broker: RunningBroker) -> None:

@@ -18,8 +18,9 @@ from controller.core.orders import (
     SaveIntention,
     StopMotor,
 )
-from controller.core.pilot import Pilot, PilotSettings
+from controller.core.pilot import Pilot
 from controller.core.safety import SafetySettings
+from controller.core.waking import PilotSettings
 from controller.core.watch import WatchSettings
 
 LONG_S = 3600.0
@@ -60,9 +61,7 @@ class Rig:
         self._asked_n += 1
         command_id = f"c{self._asked_n}"
         at_s = self.yard.now_s
-        self.give(
-            CommandReceived(at_s=at_s, command=command, command_id=command_id, source="rig")
-        )
+        self.give(CommandReceived(at_s=at_s, command=command, command_id=command_id, source="rig"))
         return command_id
 
     def run(self, command: Command, *, bound_s: float = LONG_S) -> Answer:

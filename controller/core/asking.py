@@ -18,7 +18,6 @@ from controller.core.commands import (
 )
 from controller.core.events import CommandReceived
 from controller.core.landing import LandingSettings
-from controller.core.motion import Direction
 from controller.core.safety import Purpose, SafetySettings, SoftLimits, soft_limits
 from controller.core.tasks import Asked, Journey, LimitSearch, Task
 from controller.errors import CommandRefused, GeometryError
@@ -39,7 +38,6 @@ class Knowledge:
     count_pulses: int
     doubt_pulses: int | None
     west_limit_pulses: int | None
-    last: Direction | None
     park_slot_deg: float | None
     park_count_pulses: int | None
 
@@ -104,6 +102,8 @@ def task_for(
     target_pulses, what, satellite = _target(command, known, safety)
     purpose = Purpose.NUDGE if isinstance(command, NudgePulses | NudgeDegrees) else Purpose.TRAVEL
     soft = soft_limits(known.west_limit_pulses, safety)
+    if purpose is Purpose.TRAVEL:
+        _check_doubt(known, safety)
     if known.doubt_pulses is not None:
         _check_reach(target_pulses, what, soft)
     blind = known.doubt_pulses is None
@@ -182,6 +182,18 @@ def _parking_place(known: Knowledge) -> int:
     raise CommandRefused(
         "no parking place is configured: set motion.park_slot_deg or motion.park_count_pulses"
     )
+
+
+def _check_doubt(known: Knowledge, safety: SafetySettings) -> None:
+    if known.doubt_pulses is None:
+        raise CommandRefused("the count is not known: find the limits first")
+    if known.doubt_pulses > safety.doubt_max_pulses:
+        raise CommandRefused(
+            f"the count may be wrong by {known.doubt_pulses} pulses, more than "
+            f"{safety.doubt_max_pulses}: find the limits, or settle it on a satellite"
+        )
+    if known.west_limit_pulses is None:
+        raise CommandRefused("the ends of the travel are not known: find the limits first")
 
 
 def _check_reach(target_pulses: int, what: str, soft: SoftLimits | None) -> None:

@@ -49,11 +49,7 @@ class Situation:
     pause_s: float
     budget_left_s: float
     end_reached: Direction | None  # the limit switch that is active now
-    fault: str
-    held: bool
-    hold_reason: str
-    stop_pressed: bool
-    store_trouble: str
+    objections: tuple[str, ...]  # of those who object whatever is asked
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,20 +86,9 @@ def _objections(order: Order, now: Situation, settings: SafetySettings) -> Itera
     if not isinstance(order, RunMotor):
         yield f"{type(order).__name__} is not a motor order"
         return
-    yield from _standing_objections(now)
+    yield from now.objections
     yield from _timing_objections(order, now, settings)
     yield from _place_objections(order, now, settings)
-
-
-def _standing_objections(now: Situation) -> Iterator[str]:
-    if now.fault:
-        yield f"a fault is latched: {now.fault}"
-    if now.held:
-        yield f"moves are held{': ' + now.hold_reason if now.hold_reason else ''}"
-    if now.stop_pressed:
-        yield "the stop input is active"
-    if now.store_trouble:
-        yield f"the count cannot be saved: {now.store_trouble}"
 
 
 def _timing_objections(order: RunMotor, now: Situation, settings: SafetySettings) -> Iterator[str]:

@@ -43,7 +43,7 @@ class Task(Protocol):
     target_pulses: int | None
     corrections: int
 
-    def next_step(self, count_pulses: int, last: Direction | None) -> Leg | Finish:
+    def next_step(self, count_pulses: int, last: Direction | None, /) -> Leg | Finish:
         """Return what to do from a standstill at `count_pulses`, after a run toward `last`."""
 
 
@@ -126,7 +126,7 @@ class LimitSearch:
         self.east_found = False
         self.west_limit_pulses: int | None = None
 
-    def next_step(self, count_pulses: int, last: Direction | None) -> Leg | Finish:
+    def next_step(self, count_pulses: int, _last: Direction | None) -> Leg | Finish:
         """Return the run to the end that is still missing, then the way back inside."""
         if not self.east_found:
             return Leg(direction=Direction.EAST, target_pulses=None)
