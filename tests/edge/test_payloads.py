@@ -56,7 +56,7 @@ def reason_of(read: Asked | Unreadable) -> str:
         (ask(do="clear"), c.ClearFault()),
     ],
 )
-def test_json_commands(payload: bytes, command: c.Command) -> None:
+def test_a_command_is_read_from_json(payload: bytes, command: c.Command) -> None:
     assert read_json(payload) == Asked(command=command)
 
 
@@ -145,8 +145,6 @@ def test_time_stamps_with_any_zone(text: str, sent_utc: float) -> None:
         (ask(do="park", sent_utc="2031-05-04T12:00:00"), "does not say which zone"),
         (b'{"do":"goto","slot_deg":1,"slot_deg":2}', "'slot_deg' is given twice"),
         (b'{"do":"park","x":{"a":1,"a":2}}', "'a' is given twice"),
-        (b"[" * 2000 + b"]" * 2000, "nested too deep"),
-        (b'{"do":"goto","satellite":' + b"[" * 1900 + b"]" * 1900 + b"}", "nested too deep"),
         (b'{"do":"park"}' + b" " * 4084, "4097 bytes are too many; a command has at most 4096"),
         (b"[" * 10_000 + b"]" * 10_000, "20000 bytes are too many"),
         (b"\xff" * 10_000_000, "10000000 bytes are too many"),
@@ -156,6 +154,24 @@ def test_what_is_no_command_is_answered_with_the_reason(payload: bytes, reason: 
     said = reason_of(read_json(payload))
     assert reason in said
     assert len(said) <= 300
+
+
+# How deep is too deep for the parser depends on the Python, so there are two right answers.
+@pytest.mark.parametrize(
+    ("payload", "shallow_enough"),
+    [
+        (b"[" * 2000 + b"]" * 2000, "a command is a JSON object, not a list"),
+        (
+            b'{"do":"goto","satellite":' + b"[" * 1900 + b"]" * 1900 + b"}",
+            "satellite must be text, not a list",
+        ),
+    ],
+)
+def test_what_is_nested_deeply_is_answered_with_a_reason(
+    payload: bytes, shallow_enough: str
+) -> None:
+    said = reason_of(read_json(payload))
+    assert said in (shallow_enough, "nested too deep; a command is one flat JSON object")
 
 
 def test_a_payload_of_exactly_the_limit_is_read() -> None:
@@ -235,7 +251,7 @@ def test_talking_about_a_halt_is_none() -> None:
         ("clear", b"clear", c.ClearFault()),
     ],
 )
-def test_plain_commands(verb: str, payload: bytes, command: c.Command) -> None:
+def test_a_command_is_read_from_plain_text(verb: str, payload: bytes, command: c.Command) -> None:
     assert read_plain(verb, payload) == Asked(command=command)
 
 
