@@ -2,6 +2,7 @@
 
 import ast
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,17 +14,25 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "controller"
 
 
+LEFTOVERS = re.compile(r"/(\.git|\.venv[^/]*|build|dist|__pycache__|\.[a-z_]+_cache)/|\.egg-info/")
+
+
 def tracked() -> list[Path]:
-    listed = subprocess.run(
-        ["git", "-c", "safe.directory=*", "ls-files", "-z"],
-        cwd=ROOT,
-        capture_output=True,
-        check=False,
-    )
-    if listed.returncode != 0:  # an unpacked archive, not a clone
-        return [path for path in ROOT.rglob("*") if path.is_file() and ".venv" not in str(path)]
-    names = listed.stdout.decode().split("\0")
-    return [ROOT / name for name in names if name and (ROOT / name).is_file()]
+    """Return what a clone holds; without git, what there is beside what the tools leave."""
+    if shutil.which("git") and (ROOT / ".git").exists():
+        listed = subprocess.run(
+            ["git", "-c", "safe.directory=*", "ls-files", "-z"],
+            cwd=ROOT,
+            capture_output=True,
+            check=True,
+        )
+        names = listed.stdout.decode().split("\0")
+        return [ROOT / name for name in names if name and (ROOT / name).is_file()]
+    return [
+        path
+        for path in ROOT.rglob("*")
+        if path.is_file() and not LEFTOVERS.search(f"/{path.relative_to(ROOT)}")
+    ]
 
 
 TRACKED = tracked()
