@@ -20,8 +20,9 @@ LIGHT_M_PER_S: Final = 299_792_458.0
 # memory). R. Blake, Electronic Communication Systems, Example 20.9, uses 70.
 BEAM_FACTOR_DEG: Final = 70.0
 EFFICIENCY: Final = 0.6  # common practice, no source: 0.5 to 0.7
-# First sidelobe of an evenly lit round aperture (from memory); a taper makes it lower.
-SIDELOBE_DB: Final = 17.6
+# Chosen: the first sidelobe of an evenly lit round aperture, 17.57 dB below the peak, rounded to
+# the careful side; a taper makes it lower.
+SIDELOBE_DB: Final = 17.5
 
 
 def wavelength_m(frequency_ghz: Numbers) -> Numbers:
@@ -88,4 +89,4 @@ def _require_positive(value: Numbers, name: str) -> None:
     positive = np.isfinite(value) & np.greater(value, 0)
     if not np.all(positive):
         wrong = np.asarray(value)[~np.asarray(positive)].flat[0]
-        raise GeometryError(f"beam: {name} must be above 0, not {wrong:g}")
+        raise GeometryError(f"beam: {name} must be finite and above 0, not {wrong:g}")
