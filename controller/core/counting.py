@@ -133,7 +133,7 @@ class Counter:
             return True
         if len(self._times_s) < 3:
             return False
-        usual_s = (self._times_s[-1] - self._times_s[0]) / (len(self._times_s) - 1)
+        usual_s = min(after - before for before, after in pairwise(self._times_s))
         return interval_s < EARLY * usual_s
 
 

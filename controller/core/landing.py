@@ -258,7 +258,7 @@ class Landing:
         rate = run.rate_pulses_per_s
         lag_s = now_s - abs(place_pulses - run.start_place_pulses) / rate
         spin_up_s = habit.spin_up_s
-        if run.pulses_n <= 12:  # later the lag is mostly the error of the rate
+        if run.pulses_n <= 24:  # later the lag is mostly the error of the rate
             spin_up_s += 0.2 * (_within(SPIN_UP_BOUNDS_S, lag_s) - spin_up_s)
         new_rate = habit.rate_pulses_per_s + 0.2 * (rate - habit.rate_pulses_per_s)
         self.habits[run.direction] = replace(habit, rate_pulses_per_s=new_rate, spin_up_s=spin_up_s)
