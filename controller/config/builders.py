@@ -93,3 +93,14 @@ def priors(settings: Settings) -> "Priors":
         stroke_mm=_known(arms.stroke_mm),
         pulses_per_mm=_known(arms.pulses_per_mm),
     )
+
+
+def travel_by_tape(settings: Settings) -> tuple[float, float]:
+    """Return the pulses between the two ends by the tape, and how far off they may be found.
+
+    Three sigmas of stroke and pulses per mm together, and never less than a tenth.
+    """
+    stroke, per_mm = settings.actuator.stroke_mm, settings.actuator.pulses_per_mm
+    travel_pulses = stroke.value * per_mm.value
+    spread = ((stroke.sigma / stroke.value) ** 2 + (per_mm.sigma / per_mm.value) ** 2) ** 0.5
+    return travel_pulses, travel_pulses * max(0.1, 3 * spread)
