@@ -119,7 +119,7 @@ class Actuator:
         """Return the speed that a voltage reaches here: slower uphill, faster downhill."""
         from_middle = 2 * self.screw_mm / self.screw.stroke_mm - 1
         uphill = -from_middle if voltage > 0 else from_middle
-        slowed = (1 - self.motor.load * uphill) * self.speed_factor
+        slowed = (1 - self.motor.load_part * uphill) * self.speed_factor
         return voltage * self.motor.speed_mm_per_s * slowed
 
     def stretch(self) -> Stretch | None:

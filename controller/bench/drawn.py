@@ -100,7 +100,7 @@ def _motor(chance: Random, per_mm: float) -> Motor:
         spin_up_s=chance.uniform(0.03, 0.2),
         coast_mm=chance.uniform(0.0, 6.0) / per_mm,
         brakes=chance.random() < 0.5,
-        load=chance.uniform(0.0, 0.12),
+        load_part=chance.uniform(0.0, 0.12),
     )
 
 

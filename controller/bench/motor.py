@@ -23,7 +23,7 @@ class Motor:
     spin_up_s: float = 0.08  # time constant of the start
     coast_mm: float = 1.0  # from full speed to standstill after a cut
     brakes: bool = False  # how it coasts: by its own winding, or by friction alone
-    load: float = 0.0  # part of the speed that the uphill way costs at the ends
+    load_part: float = 0.0  # of the speed, that the uphill way costs at the ends
     run_a: float = 2.0
     stall_a: float = 8.0
 

@@ -19,7 +19,7 @@ class Truth:
     hour_angle_deg: float
     speed_mm_per_s: float
     moving: bool
-    voltage: float  # at the motor's wires, 1 is nominal, above zero toward west
+    voltage_ratio: float  # at the motor's wires, 1 is nominal, above zero toward west
     current_a: float
     relays: dict[str, bool]
     levels: dict[int, float]

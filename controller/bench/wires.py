@@ -1,6 +1,7 @@
 """Which line of the board is soldered to what in the yard."""
 
-from dataclasses import dataclass, field
+import json
+from dataclasses import asdict, dataclass, field, replace
 
 from controller.errors import ConfigError
 
@@ -43,7 +44,7 @@ class Wires:
     """
 
     drive: Drive = field(default_factory=TwoRelays)
-    active_low: bool = False  # of everything the board switches
+    active_low: bool = False  # of the relays; a bridge and the heartbeat are active-high
     main_relay_pin: int | None = None
     heartbeat_pin: int | None = None
     heartbeat_hold_s: float = 1.0
@@ -69,3 +70,30 @@ class Wires:
         """Return every line of the harness, None for those left out."""
         own: list[int | None] = [v for k, v in vars(self.drive).items() if k.endswith("_pin")]
         return own + [v for k, v in vars(self).items() if k.endswith("_pin")]
+
+
+KINDS: dict[str, type[Drive]] = {
+    "two-relays": TwoRelays,
+    "reversing-relay": ReversingRelay,
+    "h-bridge": HBridge,
+}
+
+
+def wires_from(text: str, usual: Wires) -> Wires:
+    """Return `usual` with the changes of a JSON object; `drive` is an object with a `kind`."""
+    try:
+        changes = json.loads(text)
+        if "drive" in changes:
+            drive = dict(changes["drive"])
+            changes["drive"] = KINDS[drive.pop("kind")](**drive)
+        return replace(usual, **changes)
+    except (ValueError, TypeError, KeyError) as error:
+        raise ConfigError(f"{text} is no harness: {error}") from error
+
+
+def wires_as_json(wires: Wires) -> str:
+    """Return what `wires_from` reads."""
+    plain = asdict(wires)
+    kind = next(name for name, drive in KINDS.items() if isinstance(wires.drive, drive))
+    plain["drive"] = {"kind": kind, **plain["drive"]}
+    return json.dumps(plain)

@@ -63,18 +63,9 @@ class Wiring:
         self.supply = 1.0  # part of the motor's nominal voltage that the supply gives
         self._going_on: frozenset[str] = frozenset()
         self._beat_until_s = -inf
-        self._relays = {name: Relay(name, wires) for name in self._relay_pins()}
+        self._relay_pins = _relay_pins(wires)
+        self._relays = {name: Relay(name, wires) for name in self._relay_pins}
         self._reversed = self._powered = False
-
-    def _relay_pins(self) -> dict[str, int]:
-        drive, pins = self.wires.drive, {}
-        if isinstance(drive, TwoRelays):
-            pins = {"east": drive.east_pin, "west": drive.west_pin}
-        elif isinstance(drive, ReversingRelay):
-            pins = {"power": drive.power_pin, "reverse": drive.reverse_pin}
-        if self.wires.main_relay_pin is not None:
-            pins["main"] = self.wires.main_relay_pin
-        return pins
 
     @property
     def relays(self) -> dict[str, bool]:
@@ -94,7 +85,10 @@ class Wiring:
         level = None if pin is None else self.levels.get(pin)
         if level is None:
             return 0.0
-        return 1.0 - level if self.wires.active_low else level
+        return 1.0 - level if self._is_low(pin) else level
+
+    def _is_low(self, pin: int | None) -> bool:
+        return self.wires.active_low and pin in self._relay_pins.values()
 
     def set_level(self, pin: int, level: float | None, at_s: float) -> None:
         """Drive a line to a level, 0 to 1, or with None let it go."""
@@ -105,7 +99,7 @@ class Wiring:
             self.levels[pin] = level
         if pin == self.wires.heartbeat_pin and self._active(pin) != before:
             self._beat_until_s = at_s + self.wires.heartbeat_hold_s
-        for name, relay_pin in self._relay_pins().items():
+        for name, relay_pin in self._relay_pins.items():
             if relay_pin == pin:
                 self._relays[name].energise(at_s, on=self._active(pin) > 0.5)
         self.settle(at_s)
@@ -194,4 +188,15 @@ class Wiring:
                 wanted[drive.enable_pin] = east or west
         if self.wires.main_relay_pin is not None:
             wanted[self.wires.main_relay_pin] = east or west
-        return {pin: float(on != self.wires.active_low) for pin, on in wanted.items()}
+        return {pin: float(on != self._is_low(pin)) for pin, on in wanted.items()}
+
+
+def _relay_pins(wires: Wires) -> dict[str, int]:
+    drive, pins = wires.drive, {}
+    if isinstance(drive, TwoRelays):
+        pins = {"east": drive.east_pin, "west": drive.west_pin}
+    elif isinstance(drive, ReversingRelay):
+        pins = {"power": drive.power_pin, "reverse": drive.reverse_pin}
+    if wires.main_relay_pin is not None:
+        pins["main"] = wires.main_relay_pin
+    return pins

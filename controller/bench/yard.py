@@ -203,7 +203,7 @@ class Yard(Dish):
             hour_angle_deg=self.hour_angle_deg,
             speed_mm_per_s=actuator.speed_mm_per_s,
             moving=self.moving,
-            voltage=self.wiring.voltage,
+            voltage_ratio=self.wiring.voltage,
             current_a=actuator.current_a(),
             relays=self.wiring.relays,
             levels=dict(self.wiring.levels),

@@ -121,7 +121,7 @@ def test_east_end_is_count_zero(seed: int) -> None:
 def test_end_switch_takes_the_current_and_lets_the_screw_go_back(name: str, end: str) -> None:
     yard = Yard(scenario(name))
     run_into(yard, end)
-    assert abs(yard.truth().voltage) == 1.0
+    assert abs(yard.truth().voltage_ratio) == 1.0
     assert yard.truth().current_a == 0.0
     at_end = yard.count_pulses
     yard.set_drive()
