@@ -15,7 +15,7 @@ from controller.cli.wording import status_lines
 @as_json_option
 @click.option("--follow", is_flag=True, help="Go on with every change until Ctrl-C.")
 def status_command(chosen: Chosen, as_json: bool, follow: bool) -> None:
-    r"""Say where the dish is, how sure that is, and what it is doing.
+    """Say where the dish is, how sure that is, and what it is doing.
 
     \b
       arckeeper status

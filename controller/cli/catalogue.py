@@ -15,7 +15,7 @@ from controller.geometry.slots import format_slot
 @choosing
 @as_json_option
 def sats_command(chosen: Chosen, as_json: bool) -> None:
-    r"""List the satellites of the configuration.
+    """List the satellites of the configuration.
 
     \b
       arckeeper sats

@@ -19,7 +19,7 @@ from controller.geometry.slots import format_slot
 @choosing
 @as_json_option
 def check_command(file: Path | None, chosen: Chosen, as_json: bool) -> None:
-    r"""Read the configuration and tell every mistake at once, with line and column.
+    """Read the configuration and tell every mistake at once, with line and column.
 
     \b
       arckeeper check config/minimal.yaml

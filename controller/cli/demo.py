@@ -42,7 +42,7 @@ SPEED_MM_PER_S = 28.0  # five times a real actuator: the evening fits into two m
     help="Keep everything here instead of in a folder that is removed.",
 )  # fmt: skip
 def demo_command(once: bool, dish: str, speed: float, seed: int, state_dir: Path | None) -> None:
-    r"""Show it all on a simulated yard; nothing is wired, nothing real moves.
+    """Show it all on a simulated yard; nothing is wired, nothing real moves.
 
     \b
       arckeeper demo                  stays up for you to play with

@@ -90,7 +90,14 @@ class Story:
         peak = self._stage.yard.peak_pulses(name, arriving=self._settings.motion.arrive)
         if peak is None:
             raise CommandRefused(f"the yard says that {name} is out of reach")
-        landing = landing_of(self._stage.plan, name, role, target_pulses, peak, truth)
+        landing = landing_of(
+            self._stage.plan,
+            truth,
+            name=name,
+            role=role,
+            target_pulses=target_pulses,
+            peak_pulses=peak,
+        )
         self.landings.append(landing)
         return landing
 
@@ -109,7 +116,13 @@ class Story:
 
 
 def landing_of(
-    plan: YardPlan, name: str, role: str, target_pulses: int, peak_pulses: float, truth: Truth
+    plan: YardPlan,
+    truth: Truth,
+    *,
+    name: str,
+    role: str,
+    target_pulses: int,
+    peak_pulses: float,
 ) -> Landing:
     """Judge a stop by the yard's own numbers."""
     mount, slot_deg = plan.mount(), plan.satellite(name).slot_deg

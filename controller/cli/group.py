@@ -45,8 +45,8 @@ COMMANDS: Final = {
     "reference": Row(module="teaching", chapter=_LEARN, does="Say which satellite is peaked now."),
     "settle": Row(module="teaching", chapter=_LEARN, does="Correct the count on a satellite."),
     "clear": Row(module="teaching", chapter=_LEARN, does="Clear a fault that was seen to."),
-    "run": Row(module="service", chapter=_SERVE, does="Run the daemon of one dish."),
-    "safe": Row(module="service", chapter=_SERVE, does="Open every relay, whatever else runs."),
+    "run": Row(module="running", chapter=_SERVE, does="Run the daemon of one dish."),
+    "safe": Row(module="safe", chapter=_SERVE, does="Open every relay, whatever else runs."),
     "export": Row(module="past", chapter=_SERVE, does="Write everything learned as JSON."),
     "import": Row(module="past", chapter=_SERVE, does="Take such a file in again."),
 }
@@ -101,7 +101,7 @@ class Chapters(click.Group):
 @click.group(cls=Chapters, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(version("arckeeper"), prog_name="arckeeper")
 def main() -> None:
-    r"""Keep a large dish on the geostationary arc.
+    """Keep a large dish on the geostationary arc.
 
     A daemon (`run`) owns the pins of one dish and counts its pulses. Everything
     else asks that daemon over MQTT, or reads the configuration.

@@ -2,10 +2,10 @@
 
 import click
 
-from controller.cli.caution import agree, ask, yes_option
-from controller.cli.exits import DONE, REFUSED
-from controller.cli.following import Lines, Show, follow, halt_and_wait, show_for
 from controller.cli.calling import called
+from controller.cli.caution import agree, ask
+from controller.cli.exits import DONE, REFUSED
+from controller.cli.following import Show, follow, halt_and_wait, show_for
 from controller.cli.place import Chosen, as_json_option, choosing
 from controller.cli.wording import status_lines
 from controller.edge.caller import Caller
@@ -19,7 +19,7 @@ TRIAL_PULSES = 5
 @click.option("--yes", is_flag=True, help="Ask nothing and search at once, for scripts.")
 @as_json_option
 def limits_command(chosen: Chosen, yes: bool, as_json: bool) -> None:
-    r"""Find both ends of the travel; the east one becomes count 0.
+    """Find both ends of the travel; the east one becomes count 0.
 
     \b
       arckeeper limits

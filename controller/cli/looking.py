@@ -24,7 +24,7 @@ from controller.geometry.slots import format_slot
 )  # fmt: skip
 @as_json_option
 def look_command(chosen: Chosen, min_elevation: float, as_json: bool) -> None:
-    r"""Show every satellite above the horizon: where it stands, and its count.
+    """Show every satellite above the horizon: where it stands, and its count.
 
     \b
       arckeeper look

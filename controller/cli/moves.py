@@ -19,7 +19,7 @@ wait_option = click.option(
 @as_json_option
 @yes_option
 def goto_command(target: str, chosen: Chosen, wait: bool, as_json: bool, yes: bool) -> None:
-    r"""Go to a satellite, a slot or a count, and wait until it is there.
+    """Go to a satellite, a slot or a count, and wait until it is there.
 
     \b
       arckeeper goto Heron            a satellite of the configuration
@@ -41,7 +41,7 @@ def goto_command(target: str, chosen: Chosen, wait: bool, as_json: bool, yes: bo
 @as_json_option
 @yes_option
 def nudge_command(step: str, chosen: Chosen, wait: bool, as_json: bool, yes: bool) -> None:
-    r"""Move a little; plus is toward west, minus toward east, in both hemispheres.
+    """Move a little; plus is toward west, minus toward east, in both hemispheres.
 
     \b
       arckeeper nudge +3              three pulses toward west
@@ -60,7 +60,7 @@ def nudge_command(step: str, chosen: Chosen, wait: bool, as_json: bool, yes: boo
 @as_json_option
 @yes_option
 def park_command(chosen: Chosen, wait: bool, as_json: bool, yes: bool) -> None:
-    r"""Go to the parking place of the configuration and wait until it is there.
+    """Go to the parking place of the configuration and wait until it is there.
 
     \b
       arckeeper park

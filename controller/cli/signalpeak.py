@@ -21,6 +21,7 @@ class Meter:
     """A receiver's level, as it is published."""
 
     def __init__(self, *, host: str, port: int, topic: str) -> None:
+        self._topic = topic
         self._levels: queue.SimpleQueue[float] = queue.SimpleQueue()
         self._link = Link(Endpoint(host=host, port=port), self, subscriptions=[topic])
         self._link.start()
@@ -53,7 +54,7 @@ class Meter:
 
     def link_message(self, topic: str, payload: bytes, *, retained: bool) -> None:
         """Take a level."""
-        level = read_level(payload, None)
+        level = read_level(payload, None) if topic == self._topic else None
         if level is not None and not retained:
             self._levels.put(level)
 

@@ -10,7 +10,7 @@ from controller.cli.place import Chosen, as_json_option, choosing
 @choosing
 @as_json_option
 def halt_command(chosen: Chosen, as_json: bool) -> None:
-    r"""Have every motor relay opened now; this is never refused.
+    """Have every motor relay opened now; this is never refused.
 
     \b
       arckeeper halt
@@ -26,7 +26,7 @@ def halt_command(chosen: Chosen, as_json: bool) -> None:
 @choosing
 @as_json_option
 def hold_command(reason: tuple[str, ...], chosen: Chosen, as_json: bool) -> None:
-    r"""Refuse every move, from everybody, until a person says release.
+    """Refuse every move, from everybody, until a person says release.
 
     \b
       arckeeper hold
@@ -42,7 +42,7 @@ def hold_command(reason: tuple[str, ...], chosen: Chosen, as_json: bool) -> None
 @choosing
 @as_json_option
 def release_command(chosen: Chosen, as_json: bool) -> None:
-    r"""Lift the hold; look first that nobody is at the dish.
+    """Lift the hold; look first that nobody is at the dish.
 
     \b
       arckeeper release

@@ -18,7 +18,7 @@ from controller.cli.place import Chosen, as_json_option, choosing
 def reference_command(
     name: str, chosen: Chosen, sigma: float | None, drop: bool, as_json: bool
 ) -> None:
-    r"""Say that the dish is peaked on this satellite now.
+    """Say that the dish is peaked on this satellite now.
 
     \b
       arckeeper nudge +1              ... until the signal is at its best, then
@@ -40,7 +40,7 @@ def reference_command(
 @choosing
 @as_json_option
 def settle_command(name: str, chosen: Chosen, as_json: bool) -> None:
-    r"""Correct the count: the dish is peaked on this satellite now.
+    """Correct the count: the dish is peaked on this satellite now.
 
     \b
       arckeeper settle Heron
@@ -55,7 +55,7 @@ def settle_command(name: str, chosen: Chosen, as_json: bool) -> None:
 @choosing
 @as_json_option
 def clear_command(chosen: Chosen, as_json: bool) -> None:
-    r"""Clear the fault: you have looked, and its cause is gone.
+    """Clear the fault: you have looked, and its cause is gone.
 
     \b
       arckeeper status                what went wrong, and what to look at

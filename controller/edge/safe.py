@@ -13,7 +13,7 @@ from typing import Final
 
 from gpiozero import Factory
 
-from controller.config import Pins, ReversingRelay, Settings
+from controller.config import Pins, ReversingRelay, Settings, Wiring
 from controller.edge.gpio import pin_factory
 from controller.edge.outputs import Line, Output, heartbeat_output, main_output, motor_outputs
 
@@ -34,7 +34,7 @@ class SafeReport(list[str]):
 
 
 def make_safe(
-    settings: Settings, *, factory: Factory | None = None, patience_s: float = PATIENCE_S
+    settings: Settings | Wiring, *, factory: Factory | None = None, patience_s: float = PATIENCE_S
 ) -> SafeReport:
     """Drive every output inactive and return what was done, in words; never raises.
 

@@ -1,6 +1,5 @@
-"""`run` and `safe`: what the service manager calls."""
+"""`run`: the daemon of one dish."""
 
-import json
 import logging
 from pathlib import Path
 
@@ -19,7 +18,7 @@ from controller.config import load
 )  # fmt: skip
 @click.option("-v", "--verbose", is_flag=True, help="Log every event as well.")
 def run_command(chosen: Chosen, state_dir: Path | None, verbose: bool) -> None:
-    r"""Run the daemon of one dish until SIGTERM or Ctrl-C.
+    """Run the daemon of one dish until SIGTERM or Ctrl-C.
 
     \b
       arckeeper run --config /etc/arckeeper/hill.yaml
