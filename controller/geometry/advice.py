@@ -11,6 +11,7 @@ from controller.geometry.model import Model
 
 ENOUGH_DB: Final = 0.1  # chosen: a loss that no picture shows
 ENOUGH_GAIN: Final = 0.05  # chosen: less than a twentieth is not worth a walk to the receiver
+AS_GOOD: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -52,8 +53,7 @@ def next_reference(
     now = model.predict_many(aims)
     sigma_deg = _smooth_sigma_deg(model, aims)
     worst = int(np.argmax(sigma_deg))
-    # The worst counts; where several choices leave the same worst, so does the rest.
-    best = int(np.argmin(then.max(axis=1) + 1e-3 * np.sqrt(np.mean(then**2, axis=1))))
+    best = _best(then)
     loss_db = float(np.max(now.loss_db))
     gain = 1 - float(then[best].max()) / float(sigma_deg[worst])
     enough = loss_db <= ENOUGH_DB or gain < ENOUGH_GAIN
@@ -66,6 +66,13 @@ def next_reference(
         enough,
         _text(enough, loss_db, gain),
     )
+
+
+def _best(then: Array) -> int:
+    """Return the choice with the smallest worst; among nearly equal ones the rest counts too."""
+    worst = then.max(axis=1)
+    as_good = worst <= worst.min() * (1 + AS_GOOD)
+    return int(np.argmin(np.where(as_good, np.mean(then**2, axis=1), np.inf)))
 
 
 def _reachable(model: Model, slots: Sequence[float]) -> Array:

@@ -54,64 +54,69 @@ class Chain:
         """Return parameters so many prior sigmas from the prior's centre."""
         return self.centre + self.scale * steps
 
-    def linkage(self, parameters: Array) -> Linkage:
-        """Return the triangle of these parameters."""
+    def at(self, parameters: Array) -> "Setup":
+        """Return the chain with these parameters.
+
+        Raises `GeometryError` for parameters that no mount or triangle can have.
+        """
         a, b, z, opening_deg = parameters[:4].tolist()
-        return Linkage(
+        azimuth_deg, elevation_deg = parameters[7:9].tolist()
+        linkage = Linkage(
             dish_arm_mm=a,
             mast_arm_mm=b,
             axial_offset_mm=z,
             opening_at_top_deg=opening_deg,
             side=self.priors.side,
         )
-
-    def mount(self, parameters: Array) -> Mount:
-        """Return the mount of these parameters."""
-        azimuth_deg, elevation_deg = parameters[7:9].tolist()
-        return Mount(
+        mount = Mount(
             site=self.priors.site,
             axis_azimuth_error_deg=azimuth_deg,
             axis_elevation_deg=elevation_deg,
             declination_offset_deg=self.priors.declination_offset_deg.value,
         )
+        return Setup(parameters, self.scale, mount, linkage)
 
-    def links(self, parameters: Array, slot_deg: npt.ArrayLike) -> Links:
-        """Follow the chain at each slot.
 
-        Raises `GeometryError` for parameters that no mount or triangle can have.
-        """
-        swing = self.mount(parameters).swing(np.atleast_1d(slot_deg))
-        linkage = self.linkage(parameters)
-        a, b, z, _, retracted_mm, stroke_mm, pulses_per_mm = parameters[:7].tolist()
+@dataclass(frozen=True)
+class Setup:
+    """The chain with one set of parameters."""
+
+    parameters: Array
+    scale: Array  # what one step of each is
+    mount: Mount
+    linkage: Linkage
+
+    def links(self, slot_deg: npt.ArrayLike) -> Links:
+        """Follow the chain at each slot."""
+        linkage, way = self.linkage, self.linkage.side.sign
+        swing = self.mount.swing(np.atleast_1d(slot_deg))
+        a, b, z, _, retracted_mm, stroke_mm, pulses_per_mm = self.parameters[:7].tolist()
         rod_mm = linkage.rod_mm(swing.hour_angle_deg)
         cos = np.cos(np.radians(linkage.opening_deg(swing.hour_angle_deg)))
         mm_per_deg = linkage.mm_per_deg(swing.hour_angle_deg)
-        way = self.priors.side.sign
         start_mm = retracted_mm if way > 0 else retracted_mm + stroke_mm
         travel_mm = way * (rod_mm - start_mm)
-        ones = np.ones_like(rod_mm)
-        slopes_mm = (
-            way * (a - b * cos) / rod_mm,
-            way * (b - a * cos) / rod_mm,
-            way * z / rod_mm,
-            mm_per_deg,  # opening the arms lengthens the rod, west or east
-            -way * ones,
-            0 * ones if way > 0 else ones,
-            travel_mm / pulses_per_mm,
-            way * mm_per_deg * swing.by_azimuth,
-            way * mm_per_deg * swing.by_elevation,
-        )
+        slopes_mm = np.empty((len(rod_mm), len(PARAMETERS)))
+        slopes_mm[:, 0] = way * (a - b * cos) / rod_mm
+        slopes_mm[:, 1] = way * (b - a * cos) / rod_mm
+        slopes_mm[:, 2] = way * z / rod_mm
+        slopes_mm[:, 3] = mm_per_deg  # opening the arms lengthens the rod on either side
+        slopes_mm[:, 4] = -way
+        slopes_mm[:, STROKE] = 0 if way > 0 else 1
+        slopes_mm[:, PITCH] = travel_mm / pulses_per_mm
+        slopes_mm[:, 7] = way * mm_per_deg * swing.by_azimuth
+        slopes_mm[:, 8] = way * mm_per_deg * swing.by_elevation
         return Links(
             pulses_per_mm * travel_mm,
             swing.hour_angle_deg,
             pulses_per_mm * way * mm_per_deg,
             swing.declination_deg,
-            np.stack(slopes_mm, axis=-1) * (pulses_per_mm * self.scale),
+            slopes_mm * (pulses_per_mm * self.scale),
         )
 
-    def travel(self, parameters: Array) -> tuple[float, Array]:
+    def travel(self) -> tuple[float, Array]:
         """Return the pulses of the whole stroke, and its slopes."""
-        stroke_mm, pulses_per_mm = parameters[[STROKE, PITCH]].tolist()
+        stroke_mm, pulses_per_mm = self.parameters[[STROKE, PITCH]].tolist()
         slopes = np.zeros(len(PARAMETERS))
         slopes[STROKE] = pulses_per_mm * self.scale[STROKE]
         slopes[PITCH] = stroke_mm * self.scale[PITCH]

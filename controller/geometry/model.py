@@ -22,6 +22,7 @@ __all__ = ["Model", "Pointing", "Prediction", "Predictions", "Priors", "Referenc
 
 _STEP_DEG: Final = 0.1  # straight between two rows is right to 0.001 pulses
 _SLACK_DEG: Final = 1e-9
+_REMEMBERED: Final = 1000
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,14 @@ class Model:
         The count may lie beyond the limits. Raises `GeometryError` for a slot below the horizon
         or past the point where the rod can turn the dish.
         """
+        known = self._predicted.get(slot_deg)
+        if known is None:
+            if len(self._predicted) >= _REMEMBERED:
+                self._predicted.clear()
+            known = self._predicted[slot_deg] = self._predict(slot_deg)
+        return known
+
+    def _predict(self, slot_deg: float) -> Prediction:
         if not abs(self._ahead_deg(slot_deg)) <= self.half_span_deg:
             raise GeometryError(
                 f"slot {format_slot(slot_deg)} is below the horizon: from here the arc is seen "
@@ -143,7 +152,7 @@ class Model:
         """Return the count of the west limit, measured or as taped."""
         if self.west_limit_pulses is not None:
             return float(self.west_limit_pulses)
-        return self.posterior.chain.travel(self.posterior.parameters)[0]
+        return self.posterior.setup.travel()[0]
 
     @cached_property
     def half_span_deg(self) -> float:
@@ -177,6 +186,11 @@ class Model:
         if not has_peak.all():
             columns = tuple(np.where(has_peak, column, np.nan) for column in columns)  # type: ignore[assignment]
         return Predictions(slot_deg, *columns, reachable)
+
+    @cached_property
+    def _predicted(self) -> dict[float, Prediction]:
+        """Hold what was asked: the loop asks for the same few slots again and again."""
+        return {}
 
     @cached_property
     def _table(self) -> Predictions:

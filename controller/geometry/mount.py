@@ -12,6 +12,7 @@
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TypeAlias
 
 import numpy as np
@@ -76,7 +77,7 @@ class Mount:
 
         A satellite below the horizon has one too; `slot_deg` gives NaN on the way back.
         """
-        _, high, west = self._frame()
+        _, high, west = self._frame
         out = _toward(self.site, slot_deg)
         return np.asarray(np.degrees(np.arctan2(_dot(out, west), _dot(out, high))))
 
@@ -86,7 +87,7 @@ class Mount:
 
     def swing(self, slot_deg: npt.ArrayLike) -> Swing:
         """Return hour angle and declination of each slot, and what the axis errors do to them."""
-        axis, high, west = self._frame()
+        axis, high, west = self._frame
         out = _toward(self.site, slot_deg)
         along_axis, along_high, along_west = _dot(out, axis), _dot(out, high), _dot(out, west)
         across_sq = np.square(along_high) + np.square(along_west)
@@ -107,7 +108,7 @@ class Mount:
 
         NaN where that end of the ring is below the horizon.
         """
-        _, high, west = self._frame()
+        _, high, west = self._frame
         hour_angle_rad = np.radians(hour_angle_deg)
         sin, cos = np.sin(hour_angle_rad), np.cos(hour_angle_rad)
         # The plane through the axis and the beam cuts the ring of the satellites.
@@ -124,11 +125,12 @@ class Mount:
 
     def _is_ahead(self, slot_deg: Array, sin: Numbers, cos: Numbers) -> npt.NDArray[np.bool_]:
         """Say whether the slot is up, and in front of the dish rather than behind it."""
-        _, high, west = self._frame()
+        _, high, west = self._frame
         out = _toward(self.site, slot_deg)
         forward = np.asarray(cos * _dot(out, high) + sin * _dot(out, west))
         return np.asarray((forward > 0) & (np.asarray(out[2]) >= 0))
 
+    @cached_property
     def _frame(self) -> tuple[Vector, Vector, Vector]:
         """Return the axis, the highest beam across it, and west: unit vectors east, north, up."""
         pole = np.where(np.signbit(self.site.latitude_deg), -1.0, 1.0)

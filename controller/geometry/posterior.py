@@ -6,20 +6,21 @@ solution everything is Gaussian, and predictions come from the covariance J J' +
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final, Self
 
 import numpy as np
 import numpy.typing as npt
 
 from controller.errors import GeometryError
-from controller.geometry.chain import PARAMETERS, PITCH, Chain, Links
+from controller.geometry.chain import PARAMETERS, PITCH, Chain, Links, Setup
 from controller.geometry.earth import Array
 from controller.geometry.priors import Reference
 from controller.geometry.residual import Residual
 
 LIMIT_SIGMA_PULSES: Final = 1.5  # chosen: a limit repeats to a pulse or two
-_ROUNDS: Final = 60
-_DONE: Final = 1e-10  # of the objective, which counts squared sigmas
+_ROUNDS: Final = 200
+_DONE: Final = 1e-8  # of the objective, which counts squared sigmas; convergence is quadratic
 
 
 @dataclass(frozen=True)
@@ -55,11 +56,11 @@ class Evidence:
 
     def explained(self, chain: Chain, steps: Array) -> tuple[Array, Array]:
         """Return what the chain says about each count, and the slopes."""
-        parameters = chain.parameters(steps)
-        links = chain.links(parameters, self.slot_deg)
+        setup = chain.at(chain.parameters(steps))
+        links = setup.links(self.slot_deg)
         if self.travel_pulses is None:
             return links.count_pulses, links.slopes
-        travel_pulses, slopes = chain.travel(parameters)
+        travel_pulses, slopes = setup.travel()
         return np.append(links.count_pulses, travel_pulses), np.vstack([links.slopes, slopes])
 
 
@@ -76,12 +77,17 @@ class Posterior:
     precision: Array  # inverse of J J' + N
     pull: Array  # N^-1 (y - c): how hard each count pulls
 
-    @property
+    @cached_property
     def parameters(self) -> Array:
         """Return the most probable parameters."""
         return self.chain.parameters(self.steps)
 
-    @property
+    @cached_property
+    def setup(self) -> Setup:
+        """Return the chain with them."""
+        return self.chain.at(self.parameters)
+
+    @cached_property
     def pulses_per_mm(self) -> float:
         """Return the most probable pulses per mm."""
         return float(self.parameters[PITCH])
@@ -101,7 +107,7 @@ class Posterior:
 
     def links(self, slot_deg: npt.ArrayLike) -> Links:
         """Follow the most probable chain at each slot."""
-        return self.chain.links(self.parameters, slot_deg)
+        return self.setup.links(slot_deg)
 
     def smooth_pulses(self, links: Links) -> Array:
         """Return the mean count at each slot, with the smooth residual."""
@@ -147,33 +153,34 @@ class Posterior:
         return np.asarray(chain + own_mm2 * self.pulses_per_mm**2)
 
 
-def condition(
-    chain: Chain, evidence: Evidence, *, residual: Residual, start: Array | None = None
-) -> Posterior:
+def condition(chain: Chain, evidence: Evidence, *, residual: Residual) -> Posterior:
     """Return the most probable parameters given the counts.
 
     Raises `GeometryError` when the search does not settle.
     """
     whiten = np.linalg.inv(np.linalg.cholesky(evidence.noise))
-    steps = np.zeros(len(PARAMETERS)) if start is None else start
+    steps = np.zeros(len(PARAMETERS))
     damping = 0.0
     excess, slopes, cost = _misfit(chain, evidence, whiten, steps)
     for _ in range(_ROUNDS):
         bent = slopes.T @ slopes + np.eye(len(steps))
         push = slopes.T @ excess - steps
+        # What an undamped step would still gain.
+        if push @ np.linalg.solve(bent, push) <= _DONE * (1 + cost):
+            return _posterior(chain, evidence, residual, steps)
         move = np.linalg.solve(bent + damping * np.diag(np.diag(bent)), push)
+        promised = float(2 * move @ push - move @ bent @ move)
         try:
             trial = _misfit(chain, evidence, whiten, steps + move)
+            kept_promise = (cost - trial[2]) / promised
         except GeometryError:
-            trial = None
-        if trial is None or not trial[2] <= cost * (1 + 1e-12):
+            kept_promise = -np.inf  # no such triangle: a smaller step
+        if kept_promise > 0:
+            steps, (excess, slopes, cost) = steps + move, trial
+        if kept_promise < 0.25:
             damping = max(4 * damping, 1e-3)
-            continue
-        settled = cost - trial[2] <= _DONE * (1 + cost) and damping < 1e-3
-        steps, (excess, slopes, cost) = steps + move, trial
-        damping = damping / 8 if damping > 1e-6 else 0.0
-        if settled:
-            return _posterior(chain, evidence, residual, steps)
+        elif kept_promise > 0.75:
+            damping = damping / 8 if damping > 1e-4 else 0.0
     raise GeometryError(
         f"fit: no triangle explains the references within {_ROUNDS} rounds; "
         f"check side, arms, retracted length and pulses per mm"

@@ -21,9 +21,9 @@ SAME_SLOT_DEG: Final = 1e-3
 class Residual:
     """How far physics may be off along the rod: one standard deviation of each part, in mm."""
 
-    smooth_mm: float = 0.08  # chosen: a screw is held to 0.15 mm, and swings inside that
-    length_mm: float = 120.0  # chosen: a part of the stroke in which the smooth part changes
-    fine_mm: float = 0.06
+    smooth_mm: float = 0.06  # chosen: a screw is held to 0.15 mm, and swings inside that
+    length_mm: float = 150.0  # chosen: a part of the stroke in which the smooth part changes
+    fine_mm: float = 0.05
 
     def shared_mm2(self, rod_mm: Array, other_mm: Array) -> Array:
         """Return the covariance of the smooth part between two sets of places."""

@@ -124,7 +124,7 @@ def _hypotheses(plain: Posterior, count: int) -> Iterator[_Hypothesis]:
 def _score(chain: Chain, evidence: Evidence, plain: Posterior, hypothesis: _Hypothesis) -> float:
     """Return the log of odds times probability of the counts."""
     widened = replace(evidence, noise=evidence.noise + hypothesis.extra)
-    fitted = condition(chain, widened, residual=plain.residual, start=plain.steps)
+    fitted = condition(chain, widened, residual=plain.residual)
     return float(np.log(hypothesis.odds)) + fitted.log_evidence
 
 
