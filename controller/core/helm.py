@@ -45,6 +45,7 @@ SAVE_S: Final = 1.0  # measured: a save a second costs 10 KiB, a save a pulse el
 LATE_COAST_S: Final = 3.0  # a pulse this soon after a cut is still the coast of that run
 STRAYS_MAX_N: Final = 3  # so many pulses at rest within STRAYS_S mean power where none should be
 STRAYS_S: Final = 3.0
+IDLE_RUNS_N: Final = 3  # so many short runs in a row without a pulse are a stall
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,6 +112,7 @@ class Helm:
         self.on_s = 0.0  # motor time of the present task
         self.still_since_s: float | None = at_s - watch.pause_s
         self._moved = False  # since the last rest was saved
+        self._idle_runs_n = self._started_pulses = 0
         self._cut_at_s: float | None = None
         self._renew_at_s = self._save_at_s = 0.0
         self._last_edge: SettledEdge | None = None
@@ -122,6 +124,10 @@ class Helm:
     def runs(self) -> bool:
         """Tell whether the motor is on."""
         return self.state in RUNNING
+
+    def may_start(self, at_s: float) -> bool:
+        """Tell whether the rod has stood long enough for another run."""
+        return self.state is MotionState.RESTING and not self._moved and self._paused(at_s)
 
     @property
     def stretch(self) -> Stretch:
@@ -209,6 +215,7 @@ class Helm:
 
     def _begin(self, leg: Leg, at_s: float) -> None:
         self.counter.begin_run()
+        self._started_pulses = self.counter.count_pulses
         self.watch.start(at_s)
         self.budget.run(at_s, runs=True)
         self._last_edge = self._pulse_s = None
@@ -262,10 +269,21 @@ class Helm:
         self._moved = False
         self.still_since_s = at_s
         self.rate_pulses_per_s = None
+        self._count_idle_run()
         self.landing.rest(self.stretch)
         if self.state is MotionState.COASTING:
             self.state = next_state(self.state, Trigger.STANDSTILL)
-        return [self.rest_order(), Stood(direction=direction)]
+        stalled = [Stalled(direction=direction)] if self._idle_runs_n == IDLE_RUNS_N else []
+        return [self.rest_order(), *stalled, Stood(direction=direction)]
+
+    def _count_idle_run(self) -> None:
+        """Count the runs in a row that ought to have made a pulse and made none."""
+        run = self.landing.approach
+        if run is None or run.expected_pulses is None:
+            return
+        expected_pulses = abs(run.expected_pulses - run.start_place_pulses)
+        idle = self.counter.count_pulses == self._started_pulses and expected_pulses >= 1
+        self._idle_runs_n = self._idle_runs_n + 1 if idle else 0
 
     def rest_order(self) -> SaveRest:
         """Return the order to write the count as it stands."""
@@ -335,6 +353,7 @@ class Helm:
             out.append(Failed(suspicion=suspicion))
         if not self.runs and not self._moved:
             self._moved = True  # a late coast, or a hand on the screw: stand and save once more
+            self.still_since_s = None
             self.direction = self.direction or pulse.direction
             self.watch.cut(pulse.at_s)
         return out

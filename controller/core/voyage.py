@@ -19,7 +19,7 @@ from controller.core.helm import (
     Uneasy,
     stall_failure,
 )
-from controller.core.motion import Direction, MotionState
+from controller.core.motion import Direction
 from controller.core.orders import (
     Answer,
     Notice,
@@ -165,13 +165,11 @@ class Voyage:
     def go_on(self) -> list[Order]:
         """Take the next step of the task from a standstill."""
         self.waiting = ""
-        if self.under is None or self._helm.state is not MotionState.RESTING:
+        if self.under is None or not self._helm.may_start(self.at_s):
             return []
         rest_s = self._helm.budget.rest_s(self.at_s)
         if rest_s > 0:
             self.waiting = f"the motor cools for {rest_s:.0f} s more"
-            return []
-        if self._found_end is not None or self._helm.still_since_s is None:
             return []
         step = self.under.task.next_step(self._helm.counter.count_pulses, self._helm.direction)
         if isinstance(step, Finish):
