@@ -204,6 +204,23 @@ def test_a_second_close_does_nothing_and_a_run_after_it_is_refused(rig: Rig) -> 
         rig.run(EAST)
 
 
+def test_a_close_ends_the_thread_of_the_lease(rig: Rig) -> None:
+    before = set(threading.enumerate())
+    rig.drive.close()
+    ended = before - set(threading.enumerate())
+    assert [thread.name for thread in ended] == ["drive-lease"]
+
+
+def test_a_line_that_cannot_be_given_back_is_told_and_the_others_are(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    with Rig(pins_with(TWO_RELAYS, main_relay_pin=MAIN_PIN), pin_class=BrokenPin) as rig:
+        rig.factory.pin(EAST_PIN).refuses = False
+        rig.drive.close()
+        assert rig.failures == ["east relay could not be opened: [Errno 5] Input/output error"]
+        assert [rig.factory.pin(n).function for n in (WEST_PIN, MAIN_PIN)] == ["input"] * 2
+
+
 def test_the_drive_lets_go_by_itself_in_real_time() -> None:
     import time  # noqa: PLC0415  only this test may look at a real clock
 
@@ -227,6 +244,7 @@ def test_a_relay_that_cannot_be_opened_is_told_once_and_bars_the_next_run(kind: 
             rig.later(1.0)
         else:
             getattr(rig.drive, kind)()
+        assert len(rig.failures) == 1
         rig.drive.stop()
         rig.drive.rearm()
         assert rig.failures == ["east relay could not be opened: [Errno 5] Input/output error"]

@@ -1,9 +1,13 @@
 """What is particular to each wiring, and how lines come up."""
 
+import threading
+import time
+
 import pytest
 from gpiozero.pins.mock import MockFactory, MockPin
 
 from controller.core.motion import Direction
+from controller.edge.drive import LEASE_MAX_S
 from controller.edge.drives import RAMP_FROM, build_drive
 from controller.edge.outputs import Line, Output, motor_outputs
 from controller.errors import DoorError
@@ -119,6 +123,33 @@ def test_a_stop_while_the_reversing_relay_settles_never_brings_the_power() -> No
         rig.later(1.0)
         assert (EAST_PIN, 1.0) not in rig.factory.journal
         assert rig.all_open()
+
+
+def test_a_close_keeps_the_pause_before_the_reversing_relay_falls() -> None:
+    with Rig(pins_with(REVERSING)) as rig:
+        rig.run(EAST)
+        rig.later(0.125)
+        fell_s: dict[int, float] = {}
+        for number in (EAST_PIN, WEST_PIN):
+            rig.factory.pin(number).when_level = lambda pin, _level: fell_s.setdefault(
+                pin, time.monotonic()
+            )
+        rig.drive.close()
+        assert fell_s[WEST_PIN] - fell_s[EAST_PIN] >= 0.125
+
+
+def test_the_reversing_relay_falls_by_itself_in_real_time() -> None:
+    factory = RecordingFactory()
+    fallen = threading.Event()
+    drive = build_drive(
+        pins_with(REVERSING), factory, on_expired=lambda _at_s: None, on_failed=print
+    )
+    drive.run(EAST, until_s=time.monotonic() + 60.0)
+    factory.pin(WEST_PIN).when_level = lambda _pin, level: None if level else fallen.set()
+    drive.stop()
+    # Sooner than the permission would have run out, which brings the thread back anyway.
+    assert fallen.wait(LEASE_MAX_S - 1.0)
+    drive.close()
 
 
 def test_the_reversing_relay_can_stand_for_west() -> None:
