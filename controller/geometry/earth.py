@@ -168,7 +168,7 @@ def half_span_deg(site: Site, *, minimum_elevation_deg: float, earth: Earth = WG
     range_m = (np.sqrt(linear**2 + 4 * square * rest) - linear) / (2 * square)
     cosine = np.asarray((sum_sq - range_m**2) / double)
     _require_visible(site, cosine, minimum_elevation_deg, earth)
-    return np.asarray(np.degrees(np.arccos(np.minimum(cosine, 1.0))))
+    return np.asarray(np.degrees(np.arccos(cosine)))
 
 
 def visible_span(site: Site, *, minimum_elevation_deg: float = 0.0, earth: Earth = WGS84) -> Span:

@@ -215,7 +215,7 @@ class _Arc:
         lean = np.asarray(self.radius_m * np.sin(lean_rad))
         level = np.cos(lean_rad) * self.below_m + np.sin(lean_rad) * self.from_axis_m
         sum_sq = np.square(self.radius_m) + np.square(self.from_axis_m) + np.square(self.below_m)
-        ratio = np.divide(level, lean, out=np.full(np.shape(level / 1.0), -np.inf), where=lean != 0)
+        ratio = np.divide(level, lean, out=np.full(np.shape(level), -np.inf), where=lean != 0)
         return np.asarray(sum_sq / (self.radius_m * self.from_axis_m) - ratio)
 
 

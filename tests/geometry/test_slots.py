@@ -78,6 +78,10 @@ def test_a_slot_is_written_with_its_side(slot_deg: float, decimals: int, text: s
     assert format_slot(slot_deg, decimals=decimals) == text
 
 
+def test_one_decimal_is_written_unless_said_otherwise() -> None:
+    assert format_slot(30.26) == "30.3E"
+
+
 @pytest.mark.parametrize("slot_deg", [float("nan"), float("inf")])
 def test_no_number_is_no_slot(slot_deg: float) -> None:
     with pytest.raises(GeometryError, match="slot must be a number of degrees"):

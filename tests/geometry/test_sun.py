@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from controller.geometry.earth import GEOSTATIONARY_RADIUS_M, Site, angles_of, satellite_enu_m
-from controller.geometry.ellipsoid import WGS84
+from controller.geometry.ellipsoid import WGS84, Earth
 from controller.geometry.polar import polar_angles
 from controller.geometry.sun import (
     TT_MINUS_UTC_S,
@@ -245,6 +245,24 @@ def test_the_angle_to_a_satellite_is_that_between_the_directions(
     found = sun_to_slot_deg(site, slot, when_s)
     assert 0 <= found <= 180
     assert np.cos(np.radians(found)) == pytest.approx(cosine, abs=1e-9)
+
+
+@quick
+@given(years, st.floats(min_value=-75, max_value=75))
+def test_the_sun_stands_lower_at_the_site_than_from_the_centre(
+    when_s: float, latitude: float
+) -> None:
+    # Parallax: sin p = R / d cos(elevation), 8.794 seconds of arc at one astronomical unit
+    # (Astronomical Almanac, from memory). An earth of one metre shows the centre's view.
+    site = Site(latitude, 30.0)
+    here = sun_look_angles(site, when_s, earth=Earth.sphere(6_378_137.0))
+    centre = sun_look_angles(site, when_s, earth=Earth.sphere(1.0))
+    parallax_deg = 8.794 / 3600 / sun_position(when_s).distance_au
+    lower_deg = centre.elevation_deg - here.elevation_deg
+    expected_deg = parallax_deg * np.cos(np.radians(here.elevation_deg))
+    assert lower_deg == pytest.approx(expected_deg, abs=1e-6)
+    turn = np.radians(centre.azimuth_deg - here.azimuth_deg)
+    assert np.cos(turn) == pytest.approx(1, abs=1e-12)
 
 
 def test_slots_and_times_broadcast() -> None:
