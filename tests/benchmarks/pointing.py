@@ -1,8 +1,9 @@
 """Measure how well a few peaks find the whole arc, over random yards.
 
-Run `python -m tests.benchmarks.pointing --yards 300`. The yards are drawn in `yards.py`, whose
-physics is turned vectors and shares no formula with the model. References are spread as the nodes
-of Chebyshev are, close to both ends and in between: good for a curve and for straight lines alike.
+Run `python -m tests.benchmarks.pointing --yards 300`. The yards are drawn in
+`tests/random_yards.py`, whose physics is turned vectors and shares no formula with the model.
+References are spread as the nodes of Chebyshev are, close to both ends and in between: good for a
+curve and for straight lines alike.
 """
 
 import argparse
@@ -21,7 +22,7 @@ from controller.geometry.earth import Site, wrap_deg
 from controller.geometry.fit import fit
 from controller.geometry.linkage import Side
 from controller.geometry.model import Model, Priors, Reference, Taped
-from tests.benchmarks.yards import Yard, minimax_setting, peaked, random_yard
+from tests.random_yards import Yard, minimax_setting, peaked, random_yard
 
 Array: TypeAlias = npt.NDArray[np.float64]
 Choice: TypeAlias = Callable[[int, int, np.random.Generator], npt.NDArray[np.int_]]

@@ -107,6 +107,13 @@ class Yard:
             step_deg = max(step_deg / 4, 0.02)
         return np.asarray(best_deg)
 
+    def off_deg(self, slot_deg: npt.ArrayLike) -> Array:
+        """Return how far the beam stays away from each slot at its nearest."""
+        axis, beam = self._frame
+        goal = self.directions(np.atleast_1d(slot_deg))
+        looks = turned(beam, -self.pole * axis, self.hour_angle_deg(slot_deg))
+        return np.asarray(2 * np.degrees(np.arcsin(np.linalg.norm(looks - goal, axis=-1) / 2)))
+
     def count_pulses(self, slot_deg: npt.ArrayLike) -> Array:
         """Return the true count at which each slot peaks, fractions and all."""
         return self.count_at(self.hour_angle_deg(slot_deg))
