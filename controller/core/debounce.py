@@ -2,7 +2,9 @@
 
 Rule 1: a level counts once it has stood still for `stable_s`; shorter ones never were.
 Rule 2: a settled change carries the time of its first edge, when the magnet really came.
-Rule 3: whoever feeds edges also calls `flush` at `due_s`, for the last edge has no successor.
+Rule 3: whoever feeds edges also calls `flush_late` at `due_s`, for the last edge has no successor.
+        An edge may still be under way from the kernel then, for up to `late_s`: a level that was
+        declared settled too soon would turn one bounce into a pulse.
 """
 
 from dataclasses import dataclass
@@ -24,8 +26,9 @@ class Debounce:
     belongs between the two.
     """
 
-    def __init__(self, *, stable_s: float, closed: bool | None = None) -> None:
+    def __init__(self, *, stable_s: float, closed: bool | None = None, late_s: float = 0.0) -> None:
         self._stable_s = stable_s
+        self._late_s = late_s
         self.closed = closed  # the settled level, None before anything is known
         self._raw = closed
         self._first_s: float | None = None  # None: nothing is pending
@@ -34,7 +37,9 @@ class Debounce:
     @property
     def due_s(self) -> float | None:
         """Return when the pending level will have stood still long enough."""
-        return None if self._first_s is None else self._last_s + self._stable_s
+        if self._first_s is None:
+            return None
+        return self._last_s + self._stable_s + self._late_s
 
     def feed(self, *, at_s: float, closed: bool) -> SettledEdge | None:
         """Take one raw edge; return the change that it proves to have been settled before it."""
@@ -44,6 +49,10 @@ class Debounce:
         self._last_s = at_s
         self._raw = closed
         return settled
+
+    def flush_late(self, *, now_s: float) -> SettledEdge | None:
+        """Return the change that has settled, whatever edge may still be under way."""
+        return self.flush(at_s=now_s - self._late_s)
 
     def flush(self, *, at_s: float) -> SettledEdge | None:
         """Return the change that has settled by `at_s`, if one has."""
