@@ -64,7 +64,6 @@ from controller.errors import ArckeeperError, DoorError, GeometryError, StoreErr
 from controller.geometry.fit import fit
 
 LOG = logging.getLogger("arckeeper")
-EDGES_LATE_S: Final = 0.03  # chosen: a thread of a busy small board is scheduled within this
 GOODBYE_S: Final = 4.0  # a coast, a standstill and its save, at the end
 BEAT_S: Final = 0.25  # the heartbeat line changes at least this often
 
@@ -90,7 +89,6 @@ def pilot_settings(settings: Settings) -> PilotSettings:
         safety=safety_settings(settings),
         watch=watch_settings(settings),
         stable_s=settings.sensor.stable_s,
-        edges_late_s=EDGES_LATE_S,
         switches=frozenset(side for side, pin in pins.items() if pin is not None),
         park_slot_deg=settings.motion.park_slot_deg,
         park_count_pulses=settings.motion.park_count_pulses,

@@ -2,12 +2,17 @@
 
 Rule 1: a level counts once it has stood still for `stable_s`; shorter ones never were.
 Rule 2: a settled change carries the time of its first edge, when the magnet really came.
-Rule 3: whoever feeds edges also calls `flush_late` at `due_s`, for the last edge has no successor.
-        An edge may still be under way from the kernel then, for up to `late_s`: a level that was
-        declared settled too soon would turn one bounce into a pulse.
+Rule 3: whoever feeds edges also calls `flush` at `due_s`, for the last edge has no successor.
+Rule 4: edges may be read late on a busy machine, but their times are right.  A change that
+        begins within `stable_s` of the last edge of the settled one before it belongs to the
+        same bouncing, and is believed only when a later edge's time, or `LATE_S`, confirms it.
 """
 
 from dataclasses import dataclass
+from math import inf
+from typing import Final
+
+LATE_S: Final = 0.25  # chosen: later than any edge was read on a fully loaded machine
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,40 +31,43 @@ class Debounce:
     belongs between the two.
     """
 
-    def __init__(self, *, stable_s: float, closed: bool | None = None, late_s: float = 0.0) -> None:
+    def __init__(self, *, stable_s: float, closed: bool | None = None) -> None:
         self._stable_s = stable_s
-        self._late_s = late_s
         self.closed = closed  # the settled level, None before anything is known
         self._raw = closed
         self._first_s: float | None = None  # None: nothing is pending
         self._last_s = 0.0
+        self._before_s = -inf  # the last edge of the settled change before the pending one
 
     @property
     def due_s(self) -> float | None:
         """Return when the pending level will have stood still long enough."""
-        if self._first_s is None:
-            return None
-        return self._last_s + self._stable_s + self._late_s
+        return None if self._first_s is None else self._last_s + self._wait_s(self._first_s)
 
     def feed(self, *, at_s: float, closed: bool) -> SettledEdge | None:
         """Take one raw edge; return the change that it proves to have been settled before it."""
-        settled = self.flush(at_s=at_s)
+        settled = self._settle() if at_s - self._last_s >= self._stable_s else None
         if self._first_s is None:
             self._first_s = at_s
         self._last_s = at_s
         self._raw = closed
         return settled
 
-    def flush_late(self, *, now_s: float) -> SettledEdge | None:
-        """Return the change that has settled, whatever edge may still be under way."""
-        return self.flush(at_s=now_s - self._late_s)
-
     def flush(self, *, at_s: float) -> SettledEdge | None:
         """Return the change that has settled by `at_s`, if one has."""
-        if self._first_s is None or at_s - self._last_s < self._stable_s:
-            return None
+        due_s = self.due_s
+        return None if due_s is None or at_s < due_s else self._settle()
+
+    def _wait_s(self, first_s: float) -> float:
+        same_bouncing = first_s - self._before_s < self._stable_s
+        return LATE_S if same_bouncing else self._stable_s
+
+    def _settle(self) -> SettledEdge | None:
         first_s, self._first_s = self._first_s, None
-        if self._raw is None or self._raw == self.closed:
+        if first_s is None or self._raw is None:
+            return None
+        self._before_s = self._last_s
+        if self._raw == self.closed:
             return None
         was_known = self.closed is not None
         self.closed = self._raw

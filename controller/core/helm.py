@@ -204,7 +204,7 @@ class Helm:
     def tick(self, situation: Situation) -> list[Order | Happening]:
         """Do what the time asks for."""
         out: list[Order | Happening] = []
-        settled = self.debounce.flush_late(now_s=situation.now_s)
+        settled = self.debounce.flush(at_s=situation.now_s)
         if settled:
             out += self._settled(settled)
         if self.runs:

@@ -26,7 +26,6 @@ class PilotSettings:
     safety: SafetySettings = field(default_factory=SafetySettings)
     watch: WatchSettings = field(default_factory=WatchSettings)
     stable_s: float = 0.003
-    edges_late_s: float = 0.0  # how long an edge may be under way from where it was stamped
     switches: frozenset[Direction] = frozenset()  # ends with a limit switch on the board
     park_slot_deg: float | None = None
     park_count_pulses: int | None = None
@@ -61,7 +60,6 @@ def wake(settings: PilotSettings, remembered: Remembered, *, at_s: float) -> Hel
         debounce=Debounce(
             stable_s=settings.stable_s,
             closed=record.reed_closed if record else None,
-            late_s=settings.edges_late_s,
         ),
         at_s=at_s,
     )
