@@ -29,6 +29,7 @@ from controller.geometry.priors import Reference
 LOG = logging.getLogger("arckeeper")
 INTENTION_S: Final = 5.0  # chosen: a slow card takes a tenth of it; then the motor stays off
 CLOSE_S: Final = 5.0  # chosen: what waits at the end is a few rows
+HEADER: Final = b"SQLite format 3\0"  # sqlite.org/fileformat2.html, section 1.3
 
 Work: TypeAlias = CountLine | Statement
 
@@ -217,7 +218,7 @@ def migrated(rows: object, *, version: int) -> dict[str, list[Row]]:
         db.migrate(until=version)
         db.replace(rows)
         db.migrate()
-        db.count_line()
+        db.require_sums()
         return db.tables()
 
 
@@ -249,8 +250,14 @@ def _ready(path: Path) -> Database:
 
 
 def _inspect(path: Path) -> None:
-    if path.stat().st_size == 0:
-        raise Damaged("the file is empty")
+    # SQLite would take a file of a few bytes for a new one, and begin at nothing.
+    try:
+        with path.open("rb") as stream:
+            header = stream.read(len(HEADER))
+    except OSError as error:
+        raise StoreError(f"{path}: cannot be read: {error.strerror}") from None
+    if header != HEADER:
+        raise Damaged("the file is no database")
     with closing(Database(path, readonly=True)) as db:
         db.require_ours()
         db.require_whole()

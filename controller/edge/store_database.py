@@ -16,8 +16,8 @@ from typing import Any, Final, TypeAlias
 from urllib.parse import quote
 
 from controller.edge.boots import sync_folder
-from controller.edge.store_rows import CountLine, Statement, insert_into
-from controller.edge.store_schema import APPLICATION_ID, MIGRATIONS, TABLES
+from controller.edge.store_rows import CountLine, Statement, insert_into, row_crc
+from controller.edge.store_schema import APPLICATION_ID, MIGRATIONS, SUMMED, TABLES
 from controller.edge.store_writer import Unwritable
 from controller.errors import StoreError
 
@@ -75,7 +75,15 @@ class Database:
         if self.version:
             if not names.issuperset(TABLES):
                 raise Damaged(f"tables are missing: {', '.join(sorted({*TABLES} - names))}")
-            self.count_line()
+            self.require_sums()
+
+    def require_sums(self) -> None:
+        """Raise `Damaged` unless the count, limits and references fit their check sums."""
+        self.count_line()
+        for table in SUMMED:
+            for row in self.rows(f"SELECT * FROM {table}"):
+                if row["crc"] != row_crc(table, row):
+                    raise Damaged(f"row {row['id']} of {table} does not fit its check sum")
 
     def settle(self) -> None:
         """Make every commit last through a power cut."""
@@ -204,6 +212,8 @@ class Database:
             raise Unwritable(str(error)) from error
         except (sqlite3.ProgrammingError, OverflowError) as error:
             raise Unwritable(str(error)) from error
+        except UnicodeDecodeError as error:
+            raise Damaged(f"the file is damaged: {error}") from error
         except sqlite3.DatabaseError as error:
             # The low byte is the kind of error, the rest says more about it.
             if getattr(error, "sqlite_errorcode", 0) & 0xFF in _DAMAGE:

@@ -1,10 +1,11 @@
 """What an order means as rows, and the one row that holds the count.
 
 1. The row of the count is always written whole, so that an older save can never mix with a newer.
-2. It carries a check sum: SQLite finds a torn page, and not a flipped bit.
+2. What the next move rests on carries a check sum: the count, the limits, the references.
 """
 
 import zlib
+from collections.abc import Mapping
 from dataclasses import astuple, dataclass, fields, replace
 from typing import Any, Final, TypeAlias
 
@@ -23,6 +24,7 @@ from controller.core.orders import (
     SaveReference,
     SaveRest,
 )
+from controller.edge.store_schema import SUMMED
 
 # Each column has the name of the order's field that it holds.
 HISTORY_OF: Final[dict[type[Order], str]] = {
@@ -134,7 +136,20 @@ def history_statement(order: Order, at_utc: float) -> Statement:
         return sql, (at_utc, order.name)
     if type(order) not in HISTORY_OF:
         raise TypeError(f"{type(order).__name__} is not an order for the store")
-    return insert_into(HISTORY_OF[type(order)], {"at_utc": at_utc, **_columns(order)})
+    table, row = HISTORY_OF[type(order)], {"at_utc": at_utc, **_columns(order)}
+    if table in SUMMED:
+        row["crc"] = row_crc(table, row)
+    return insert_into(table, row)
+
+
+def row_crc(table: str, row: Mapping[str, Any]) -> int:
+    """Return the check sum of a row of limits or references."""
+    return zlib.crc32(repr([_as_stored(row[name]) for name in SUMMED[table]]).encode())
+
+
+def _as_stored(value: Any) -> Any:
+    """Return a number as it comes back from a column of REAL numbers."""
+    return float(value) if isinstance(value, int) and abs(value) < 2**53 else value
 
 
 def _columns(order: Order) -> dict[str, Any]:

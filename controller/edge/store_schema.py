@@ -31,7 +31,8 @@ _FIRST: Final = (
     CREATE TABLE limits (
         id INTEGER PRIMARY KEY,
         at_utc REAL NOT NULL,
-        west_limit_pulses INTEGER NOT NULL
+        west_limit_pulses INTEGER NOT NULL,
+        crc INTEGER NOT NULL
     ) STRICT
     """,
     """
@@ -43,6 +44,7 @@ _FIRST: Final = (
         count_pulses REAL NOT NULL,
         sigma_pulses REAL NOT NULL CHECK (sigma_pulses > 0),
         signal REAL,
+        crc INTEGER NOT NULL,
         dropped INTEGER NOT NULL DEFAULT 0 CHECK (dropped IN (0, 1)),
         dropped_utc REAL
     ) STRICT
@@ -107,4 +109,10 @@ MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (_FIRST, _SLOW_COAST, _PROBE)
 VERSION: Final = len(MIGRATIONS)
 
 HISTORY: Final = ("limits", "reference", "landing", "hold", "fault", "move")
+# What the check sum of a row covers; SQLite finds a torn page, and not a flipped bit.
+SUMMED: Final[dict[str, tuple[str, ...]]] = {
+    "limits": ("at_utc", "west_limit_pulses"),
+    "reference": ("at_utc", "name", "slot_deg", "count_pulses", "sigma_pulses"),
+}
+
 TABLES: Final = ("count", *HISTORY)
