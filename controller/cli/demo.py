@@ -23,7 +23,7 @@ from controller.cli.tables import show
 from controller.config import load
 from controller.config.address import load_address
 
-SPEED_MM_PER_S = 28.0  # five times a real actuator: the evening fits into two minutes
+SPEED_MM_PER_S = 40.0  # eight times a real actuator: the evening fits into two minutes
 
 
 @click.command("demo")
@@ -33,7 +33,7 @@ SPEED_MM_PER_S = 28.0  # five times a real actuator: the evening fits into two m
     help="Which of the two invented sites.",
 )  # fmt: skip
 @click.option(
-    "--speed", type=click.FloatRange(3, 60), default=SPEED_MM_PER_S, show_default=True,
+    "--speed", type=click.FloatRange(3, 55), default=SPEED_MM_PER_S, show_default=True,
     metavar="MM_PER_S", help="Speed of the motor; real ones do 3 to 8.",
 )  # fmt: skip
 @click.option("--seed", type=int, default=0, help="Of noise, bounce and wind.")
@@ -46,7 +46,7 @@ def demo_command(once: bool, dish: str, speed: float, seed: int, state_dir: Path
 
     \b
       arckeeper demo                  stays up for you to play with
-      arckeeper demo --once           ends by itself, exit code 0 when all went well
+      arckeeper demo --once           ends by itself; exit code 0: all went well
       arckeeper demo --dish alder-fen
 
     A private broker, a yard in software and the daemon are started. Both ends are found,

@@ -48,6 +48,7 @@ def staged(directory: Path, plan: YardPlan, *, seed: int = 0) -> Iterator[Stage]
                 scenario=plan.name,
                 seed=seed,
                 speed_mm_per_s=plan.motor.speed_mm_per_s,
+                start_mm=plan.start_mm,
                 broker=f"{broker.host}:{broker.port}",
                 signal_topic=SIGNAL_TOPIC,
                 state=directory / "yard.json",

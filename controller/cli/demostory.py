@@ -74,7 +74,7 @@ class Story:
         self._note(name, "peaked by hand", best)
         sigma = {"sigma_pulses": REFERENCE_SIGMA_PULSES}
         self._do({"do": "reference", "satellite": name, **sigma})
-        self._say(f"reference {name} at {best}; the tape measure said {guess}")
+        self._say(f"reference {name} at {best}; the model had sent it to {guess}")
 
     def _level_at(self, count_pulses: int) -> float:
         self._do({"do": "goto", "count_pulses": count_pulses})
@@ -154,7 +154,7 @@ def chosen_satellites(
     if len(inner) < 5:
         raise DoorError(f"only {len(inner)} satellites are well within reach; the demo needs 5")
     last = len(inner) - 1
-    at = [0, last // 2, last]
+    at = [last, last // 2, 0]  # the search has ended in the west
     between = [last // 4, (3 * last + 2) // 4]
     return tuple(inner[n] for n in at), tuple(inner[n] for n in between)
 

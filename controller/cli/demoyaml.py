@@ -45,7 +45,7 @@ def _sections(plan: YardPlan, broker_port: int, state_dir: Path) -> dict[str, An
             "rate_max_pulses_per_s": _rate_max(plan),
         },
         "pins": _pins(plan.wires),
-        "motion": {"standstill_s": 0.3, "pause_s": 0.2, "on_time_max_s": 3600},
+        "motion": {"stall_s": 1.0, "standstill_s": 0.3, "pause_s": 0.2, "on_time_max_s": 3600},
         "broker": {"host": "127.0.0.1", "port": broker_port},
         "signal": {"topic": SIGNAL_TOPIC},
         "satellites": [{"name": s.name, "slot_deg": s.slot_deg} for s in plan.satellites],
@@ -54,8 +54,8 @@ def _sections(plan: YardPlan, broker_port: int, state_dir: Path) -> dict[str, An
 
 
 def _rate_max(plan: YardPlan) -> float:
-    """Return twice the motor's pace: a motor without load turns faster."""
-    return max(60.0, round(2 * plan.motor.speed_mm_per_s * plan.ring.pulses_per_mm))
+    """Return more than the motor's pace: without load it turns faster."""
+    return max(60.0, round(1.4 * plan.motor.speed_mm_per_s * plan.ring.pulses_per_mm))
 
 
 def _pins(wires: Wires) -> dict[str, Any]:

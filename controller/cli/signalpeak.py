@@ -12,6 +12,7 @@ from controller.errors import CommandRefused, DoorError
 
 HEARD_DB: Final = 4.0  # chosen: well above a receiver's noise, well below any peak
 SEARCH_PULSES: Final = (12, -12, 24, -24, 36, -36)  # around the first guess
+SHIFTS_MAX: Final = 6  # of half a beam each
 READINGS: Final = 3
 READING_S: Final = 5.0
 SETTLE_S: Final = 0.3  # a level that was measured on the way may still come in
@@ -67,13 +68,19 @@ def peak_pulses(
     Raises `CommandRefused` when nothing is heard there. The level in decibels is a parabola near
     its best, whatever the dish.
     """
-    centre = _first_heard(guess_pulses, level_at)
-    for _ in range(6):
-        east_db, here_db, west_db = (
-            level_at(centre + step) for step in (-half_pulses, 0, half_pulses)
-        )
-        bend_db = east_db - 2 * here_db + west_db
-        if here_db >= max(east_db, west_db) and bend_db < 0:
+    known_db: dict[int, float] = {}
+
+    def look(count_pulses: int) -> float:
+        if count_pulses not in known_db:
+            known_db[count_pulses] = level_at(count_pulses)
+        return known_db[count_pulses]
+
+    centre = _first_heard(guess_pulses, look)
+    for _ in range(SHIFTS_MAX):
+        # West before east: one way back less for a dish that arrives going west.
+        west_db, east_db = look(centre + half_pulses), look(centre - half_pulses)
+        bend_db = east_db - 2 * look(centre) + west_db
+        if look(centre) >= max(east_db, west_db) and bend_db < 0:
             return centre + half_pulses * (east_db - west_db) / (2 * bend_db)
         centre += half_pulses if west_db > east_db else -half_pulses
     raise CommandRefused(f"no peak was found near count {guess_pulses}")
