@@ -114,21 +114,43 @@ class EmbeddedBroker:
             self._loop.close()
 
     async def _serve(self) -> None:
-        from amqtt.broker import Broker as Amqtt  # noqa: PLC0415  slow, and an extra
-
         for name in ("amqtt", "transitions"):  # every dropped socket is an error to them
             logging.getLogger(name).setLevel(logging.CRITICAL)
         self._closing = asyncio.Event()
-        broker = Amqtt(_amqtt_conf(self.port), loop=self._loop)
+        broker = _amqtt(self.port, self._loop)
         await broker.start()
         self._started.set()
         await self._closing.wait()
         await broker.shutdown()
+        await _end_other_tasks()
 
 
-def _amqtt_conf(port: int) -> dict[str, Any]:
+async def _end_other_tasks() -> None:
+    # The library leaves the tasks of clients that never said who they are.
+    others = asyncio.all_tasks() - {asyncio.current_task()}
+    for task in others:
+        task.cancel()
+    await asyncio.gather(*others, return_exceptions=True)
+    await asyncio.sleep(0.05)  # transports close in the loop's next rounds
+
+
+def _amqtt(port: int, loop: asyncio.AbstractEventLoop) -> Any:
+    from amqtt.broker import Broker as Amqtt  # noqa: PLC0415  slow, and an extra
+
+    class Tidy(Amqtt):  # type: ignore[misc]  # the library has no types
+        """The library's broker, which leaves the sockets of silent clients open for ever."""
+
+        async def stream_connected(
+            self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+        ) -> None:
+            try:
+                await super().stream_connected(reader, writer, listener_name)
+            finally:
+                writer.close()
+
     anonymous = "amqtt.plugins.authentication.AnonymousAuthPlugin"
-    return {
+    conf = {
         "listeners": {"default": {"type": "tcp", "bind": f"{LOOPBACK}:{port}"}},
         "plugins": {anonymous: {"allow_anonymous": True}},
     }
+    return Tidy(conf, loop=loop)

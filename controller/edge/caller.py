@@ -144,7 +144,7 @@ class Caller:
             heard = self._next(deadline_s)
             if heard is None:
                 raise DoorError(self._nobody(f"no answer came within {timeout_s:g} s"))
-            self._check_present(heard)
+            self._check_present(heard, is_accepted=deadline_s == float("inf"))
             if heard.name == "answer" and heard.said.get("id") == command_id:
                 yield "answer", heard.said
                 deadline_s = float("inf")
@@ -168,12 +168,13 @@ class Caller:
             raise DoorError(f"the broker at {self._endpoint.place} takes no more messages")
         return str(keys["id"])
 
-    def _check_present(self, heard: _Heard) -> None:
+    def _check_present(self, heard: _Heard, *, is_accepted: bool) -> None:
         if heard.present:
             return
-        if heard.name == "link":
-            raise DoorError(f"{heard.why}; whether the command was carried out is not known")
-        raise DoorError(self._nobody("nobody takes commands"))
+        if heard.name == "alive" and not is_accepted:
+            raise DoorError(self._nobody("nobody takes commands"))
+        what = heard.why or f"the daemon of dish {self._tree.dish!r} went offline"
+        raise DoorError(f"{what}; whether the command was carried out is not known")
 
     def _nobody(self, what: str) -> str:
         dish = f"dish {self._tree.dish!r} under {self._tree.base!r}"

@@ -3,11 +3,16 @@
 Rule 1: MQTT 3.1.1, so that every broker serves.
 Rule 2: a callback never raises: paho's thread would end and still look connected.
 Rule 3: the connection is up when the subscriptions are acknowledged, not before.
+Rule 4: whatever arrives is acknowledged to the kernel at once. A broker as installed holds its
+        next message back until then (Nagle), and the kernel would wait 40 ms: a halt to a dish
+        that tells its count took 14 ms in the median and 45 at worst, measured with
+        Mosquitto 2.0.11 on loopback.
 """
 
 import contextlib
 import logging
 import socket
+import sys
 import threading
 import uuid
 from collections.abc import Sequence
@@ -26,6 +31,7 @@ LOG = logging.getLogger(__name__)
 RECONNECT_MIN_S: Final = 1
 RECONNECT_MAX_S: Final = 10  # the library's own 120 s would leave a dish unheard for minutes
 CONNECT_TIMEOUT_S: Final = 5.0
+QUICKACK: Final[int | None] = getattr(socket, "TCP_QUICKACK", None)  # Linux only
 QUEUE_MAX: Final = 500  # messages inside the library; the outbox keeps it far below
 
 
@@ -70,6 +76,7 @@ class Link:
         self._up = threading.Event()
         self._closing = False
         self._client = _client(endpoint, will)
+        self._client.on_socket_open = _send_at_once
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = self._on_subscribe
         self._client.on_disconnect = self._on_disconnect
@@ -144,6 +151,7 @@ class Link:
         codes: list[ReasonCode],
         _properties: Properties | None,
     ) -> None:
+        self._acknowledge_at_once()
         for (topic, _), code in zip(self._subscriptions, codes, strict=False):
             if code.is_failure:
                 LOG.warning("the broker refuses the subscription to %s: %s", topic, code)
@@ -160,9 +168,13 @@ class Link:
         self._tell_down(f"lost the broker at {self._endpoint.place}: {code}")
 
     def _on_connect_fail(self, _client: paho.Client, _userdata: Any) -> None:
-        self._tell_down(f"no broker answers at {self._endpoint.place}")
+        # The library calls this while it handles the error, and does not hand it on.
+        why = sys.exception()
+        said = getattr(why, "verify_message", None) or getattr(why, "strerror", None) or why
+        self._tell_down(f"no connection to the broker at {self._endpoint.place}: {said}")
 
     def _on_message(self, _client: paho.Client, _userdata: Any, message: paho.MQTTMessage) -> None:
+        self._acknowledge_at_once()
         try:
             self._listener.link_message(
                 message.topic, bytes(message.payload), retained=message.retain
@@ -178,10 +190,14 @@ class Link:
         _code: ReasonCode,
         _properties: Properties,
     ) -> None:
+        self._acknowledge_at_once()
         try:
             self._listener.link_acknowledged(mid)
         except Exception:  # rule 2
             LOG.exception("an acknowledgement could not be taken")
+
+    def _acknowledge_at_once(self) -> None:
+        _set(self._client.socket(), QUICKACK, 1)  # holds for a while only, so it is set each time
 
     def _tell_up(self) -> None:
         self._up.set()
@@ -196,6 +212,16 @@ class Link:
             self._listener.link_down(reason)
         except Exception:  # rule 2
             LOG.exception("the loss of the connection could not be taken")
+
+
+def _set(open_socket: Any, option: int | None, value: int) -> None:
+    if open_socket is not None and option is not None:
+        with contextlib.suppress(OSError):
+            open_socket.setsockopt(socket.IPPROTO_TCP, option, value)
+
+
+def _send_at_once(_client: paho.Client, _userdata: Any, open_socket: Any) -> None:
+    _set(open_socket, socket.TCP_NODELAY, 1)
 
 
 def _client(endpoint: Endpoint, will: Will | None) -> paho.Client:

@@ -114,6 +114,9 @@ class RealBroker:
         assert self._child is not None
         self._child.send_signal(number)
 
+    def kill(self) -> None:
+        self._signal(signal.SIGKILL)
+
     def stop(self) -> None:
         if self._child is None:
             return
