@@ -48,6 +48,7 @@ class Rig:
         self.pilot = Pilot(settings, remembered or Remembered(), at_s=yard.now_s)
         self._lease_s = 0.0
         self._asked_n = 0
+        self._stood: list[float] | None = None
         reed = yard.sensing.contacts[Source.REED]
         self._carry_out(self.pilot.begin())
         self.give(ReedEdge(at_s=yard.now_s, closed=reed.closed))
@@ -86,6 +87,8 @@ class Rig:
             wake_s = max(self.pilot.wake_s(), self.yard.now_s + 1e-6)
             edge = self.yard.next_edge(min(wake_s, until_s))
             at_s = self.yard.now_s
+            if self._stood is not None and self.yard.moving:
+                self._stood[:] = [at_s]
             if at_s > self._lease_s:
                 self.yard.set_drive()
             if edge is None:
@@ -94,6 +97,10 @@ class Rig:
                 self._edge(edge)
             if stop_id and self.last_answer(stop_id):
                 return
+
+    def watch_standstill(self, into: list[float]) -> None:
+        """Note from now on when the screw comes to rest, as the yard itself sees it."""
+        self._stood = into
 
     def notices(self) -> list[Notice]:
         """Return every notice so far."""
