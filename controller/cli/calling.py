@@ -16,7 +16,7 @@ from controller.config.address import Address, load_address
 from controller.edge.caller import Caller
 from controller.errors import DoorError
 
-PRESENCE_S: Final = 1.0  # how long the broker may take to say whether the daemon is there
+PRESENCE_S: Final = 2.0  # how long the broker may take to say whether the daemon is there
 
 
 @dataclass(frozen=True)
@@ -90,8 +90,9 @@ def called(chosen: Chosen) -> Iterator[Caller]:
 def _check_present(caller: Caller, address: Address) -> None:
     until_s = time.monotonic() + PRESENCE_S
     while caller.alive is None and time.monotonic() < until_s:
-        for _ in caller.watch(0.005):
-            break
+        for _ in caller.watch(0.02):
+            if caller.alive is not None:
+                break
     if not caller.alive:
         word = "has never been" if caller.alive is None else "is not"
         raise NoDaemon(
