@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.errors import GeometryError
-from controller.geometry.chain import PARAMETERS, PITCH, Chain, Links, Setup
+from controller.geometry.chain import PARAMETERS, Chain, Links, Setup
 from controller.geometry.earth import Array
 from controller.geometry.priors import Reference
 from controller.geometry.residual import Residual
@@ -31,6 +31,7 @@ class Evidence:
     count_pulses: Array
     noise: Array  # covariance of the counts apart from the chain, pulses squared
     travel_pulses: float | None
+    pulses_per_mm: float  # as taped: what turns the residual's mm into pulses, everywhere
 
     @classmethod
     def of(
@@ -52,7 +53,8 @@ class Evidence:
             count_pulses = np.append(count_pulses, travel_pulses)
             noise = np.pad(noise, (0, 1))
             noise[-1, -1] = LIMIT_SIGMA_PULSES**2
-        return cls(np.array([r.slot_deg for r in references]), count_pulses, noise, travel_pulses)
+        slot_deg = np.array([r.slot_deg for r in references])
+        return cls(slot_deg, count_pulses, noise, travel_pulses, pulses_per_mm)
 
     def explained(self, chain: Chain, steps: Array) -> tuple[Array, Array]:
         """Return what the chain says about each count, and the slopes."""
@@ -86,11 +88,6 @@ class Posterior:
     def setup(self) -> Setup:
         """Return the chain with them."""
         return self.chain.at(self.parameters)
-
-    @cached_property
-    def pulses_per_mm(self) -> float:
-        """Return the most probable pulses per mm."""
-        return float(self.parameters[PITCH])
 
     @property
     def covariance(self) -> Array:
@@ -126,18 +123,18 @@ class Posterior:
         """Return the covariance of the true counts between the slots."""
         cross = self._cross(links)
         rods_mm = self._rods_mm(links)
-        pitch = self.pulses_per_mm
+        pitch = self.evidence.pulses_per_mm
         prior = self.residual.shared_mm2(rods_mm, rods_mm) * pitch**2
         prior[np.diag_indices_from(prior)] += (self.residual.fine_mm * pitch) ** 2
         prior += links.slopes @ links.slopes.T
         return np.asarray(prior - cross @ self.precision @ cross.T)
 
     def _rods_mm(self, links: Links) -> Array:
-        return np.asarray(links.count_pulses / self.pulses_per_mm)
+        return np.asarray(links.count_pulses / self.evidence.pulses_per_mm)
 
     def _shared(self, links: Links) -> Array:
         """Return the smooth covariance of each slot with each reference, pulses squared."""
-        pitch = self.pulses_per_mm
+        pitch = self.evidence.pulses_per_mm
         counts = self.evidence.count_pulses[: len(self.evidence.slot_deg)]
         shared_mm2 = self.residual.shared_mm2(self._rods_mm(links), counts / pitch)
         return shared_mm2 * pitch**2
@@ -150,7 +147,7 @@ class Posterior:
     def _prior_variance(self, links: Links) -> Array:
         own_mm2 = self.residual.smooth_mm**2 + self.residual.fine_mm**2
         chain = np.einsum("ij,ij->i", links.slopes, links.slopes)
-        return np.asarray(chain + own_mm2 * self.pulses_per_mm**2)
+        return np.asarray(chain + own_mm2 * self.evidence.pulses_per_mm**2)
 
 
 def condition(chain: Chain, evidence: Evidence, *, residual: Residual) -> Posterior:

@@ -73,9 +73,11 @@ class Errors:
         """Return the 95th percentile over all slots of all yards."""
         return float(np.percentile(np.concatenate(self.deg), 95))
 
-    def coverage(self, *, inside: bool) -> float:
+    def coverage(self, *, inside: bool | None = None) -> float:
         """Return the percentage of slots whose true peak lies in the 95 % interval."""
         where = np.concatenate(self.is_inside) == inside
+        if inside is None:
+            where = np.ones_like(where)
         held = np.concatenate(self.sigmas)[where] < WITHIN
         return float(100 * np.mean(held)) if where.any() else np.nan
 
@@ -151,16 +153,16 @@ def over_yards(
     return errors
 
 
-def advised(*, yards: int, most: int = max(TABLE), seed: int = SEED) -> dict[int, Errors]:
+def advised(*, yards: int, counts: Sequence[int] = TABLE, seed: int = SEED) -> dict[int, Errors]:
     """Calibrate with the references that the program itself asks for, one after the other."""
     chance = np.random.default_rng(seed)
-    errors = {count: Errors() for count in TABLE}
+    errors = {count: Errors() for count in counts}
     for _ in range(yards):
         sky = draw(chance)
         by_slot = {wrap_deg(float(slot)): at for at, slot in enumerate(sky.slot_deg)}
         wanted = list(by_slot)[::4]
         references: list[Reference] = []
-        for count in range(most + 1):
+        for count in range(max(counts) + 1):
             limit = sky.yard.west_limit_pulses
             model = fit(sky.priors, references, west_limit_pulses=limit)
             chosen = np.array([by_slot[r.slot_deg] for r in references], dtype=np.int_)
@@ -215,10 +217,11 @@ def timings(*, runs: int = 40) -> dict[str, float]:
     limit = sky.yard.west_limit_pulses
     model = fit(sky.priors, references, west_limit_pulses=limit)
     sixty = sky.slot_deg[np.linspace(0, len(sky.slot_deg) - 1, 60).astype(int)]
+    fresh = iter(np.random.default_rng(SEED).uniform(sky.slot_deg[-1], sky.slot_deg[0], runs))
     calls: dict[str, Callable[[], object]] = {
         "fit of 20 references": lambda: fit(sky.priors, references, west_limit_pulses=limit),
         "60 predictions": lambda: model.predict_many(sixty),
-        "one prediction": lambda: model.predict(references[7].slot_deg),
+        "one prediction": lambda: model.predict(next(fresh)),
         "one pointing": lambda: model.pointing(references[7].count_pulses),
     }
     return {name: _median_ms(call, runs) for name, call in calls.items()}
