@@ -10,7 +10,6 @@ from controller.core.memory import CountRecord, Remembered
 from controller.core.motion import Direction
 from controller.core.orders import (
     Answer,
-    FitModel,
     Notice,
     Order,
     Outcome,
@@ -49,6 +48,7 @@ class Rig:
         self._lease_s = 0.0
         self._asked_n = 0
         self._stood: list[float] | None = None
+        self._answers: dict[str, Answer] = {}
         reed = yard.sensing.contacts[Source.REED]
         self._carry_out(self.pilot.begin())
         self.give(ReedEdge(at_s=yard.now_s, closed=reed.closed))
@@ -76,10 +76,7 @@ class Rig:
 
     def last_answer(self, command_id: str) -> Answer | None:
         """Return the answer that closes a command."""
-        for order in reversed(self.orders):
-            if isinstance(order, Answer) and order.command_id == command_id:
-                return None if order.outcome is Outcome.ACCEPTED else order
-        return None
+        return self._answers.get(command_id)
 
     def go_on(self, until_s: float, *, stop_id: str | None = None) -> None:
         """Let the time pass."""
@@ -138,7 +135,10 @@ class Rig:
                     )
                     if is_new:
                         self.give(MotorOn(at_s=self.yard.now_s))
-                case FitModel():
+                case Answer(outcome=outcome, command_id=command_id):
+                    if outcome is not Outcome.ACCEPTED:
+                        self._answers[command_id] = order
+                case _:
                     pass
 
 
