@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 import yaml
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.config import (
@@ -14,6 +14,7 @@ from controller.config import (
 from controller.errors import ConfigError
 
 
+@settings(deadline=None)
 @given(
     st.recursive(
         st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
@@ -35,6 +36,7 @@ def test_whatever_values_a_file_holds_are_refused_politely(
         load(path)
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=200))
 def test_whatever_bytes_a_file_holds_are_refused_politely(
     tmp_path_factory: pytest.TempPathFactory, raw: bytes

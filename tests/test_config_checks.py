@@ -10,66 +10,12 @@ from pydantic import ValidationError
 
 from controller.config import (
     Satellite,
-    TwoRelays,
     load,
     load_satellites,
-    load_wiring,
     pin_identity,
-    read,
 )
 from controller.errors import ConfigError
-
-
-def taped(value: float) -> dict[str, float]:
-    return {"value": value, "sigma": 3.0}
-
-
-def dish(**changes: dict[str, Any] | list[Any]) -> dict[str, Any]:
-    """A sound file with single options changed.
-
-    Arms 300 and 400: folded the pins are 100 apart, in line 700, with a right angle 500.
-    """
-    table: dict[str, Any] = {
-        "site": {"name": "Tussock Downs", "latitude_deg": -45.1, "longitude_deg": 169.4},
-        "dish": {"name": "tussock", "diameter_m": 3.0},
-        "actuator": {
-            "side": "west",
-            "dish_arm_mm": taped(300),
-            "mast_arm_mm": taped(400),
-            "axial_offset_mm": taped(0),
-            "retracted_mm": taped(300),
-            "stroke_mm": taped(350),
-            "pulses_per_mm": {"value": 2.0, "sigma": 0.02},
-        },
-        "sensor": {"pin": 17},
-        "pins": {"drive": {"kind": "two-relays", "east_pin": 5, "west_pin": 6}},
-    }
-    for section, change in changes.items():
-        if isinstance(change, dict):
-            table[section] = {**table.get(section, {}), **change}
-        else:
-            table[section] = change
-    return table
-
-
-def complaints(tmp_path: Path, table: dict[str, Any]) -> list[str]:
-    path = tmp_path / "dish.yaml"
-    path.write_text(yaml.safe_dump(table, sort_keys=False))
-    try:
-        load(path)
-    except ConfigError as error:
-        return [line.split(": ", 1)[1] for line in str(error).splitlines()]
-    return []
-
-
-def notes(tmp_path: Path, table: dict[str, Any]) -> list[str]:
-    path = tmp_path / "dish.yaml"
-    path.write_text(yaml.safe_dump(table, sort_keys=False))
-    return [note.split(": ", 1)[1] for note in read(path).notes]
-
-
-def lengths(retracted: float, stroke: float) -> dict[str, Any]:
-    return {"retracted_mm": taped(retracted), "stroke_mm": taped(stroke)}
+from tests.paper import complaints, dish, lengths, notes, taped
 
 
 # Sine of 3 degrees, 1/19, is the least lever: arms 300 and 400 then span 101.6 and 699.8
@@ -366,41 +312,3 @@ def test_slot_is_read_as_people_write_it(slot: str | float, slot_deg: float) -> 
 def test_slot_outside_the_circle_is_refused(slot: object) -> None:
     with pytest.raises(ValidationError):
         Satellite.model_validate({"name": "Heron", "slot_deg": slot})
-
-
-def test_paths_are_taken_from_the_folder_of_the_file(tmp_path: Path) -> None:
-    broker = {"host": "b", "user": "u", "password_file": "secret", "tls": True, "ca_file": "/ca"}
-    assert complaints(tmp_path, dish(broker=broker) | {"state_dir": "../state"}) == []
-    settings = load(tmp_path / "dish.yaml")
-    assert settings.broker.password_file == tmp_path / "secret"
-    assert settings.broker.ca_file == Path("/ca")
-    assert settings.state_dir == tmp_path / "../state"
-
-
-def test_leading_tilde_is_the_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("HOME", str(tmp_path / "home"))
-    assert complaints(tmp_path, dish() | {"state_dir": "~/state"}) == []
-    assert load(tmp_path / "dish.yaml").state_dir == tmp_path / "home/state"
-    assert load_wiring(tmp_path / "dish.yaml").state_dir == tmp_path / "home/state"
-
-
-def test_name_that_no_file_can_have_is_refused(tmp_path: Path) -> None:
-    table = dish() | {"satellites": "a\0b", "state_dir": "a\0b"}
-    assert complaints(tmp_path, table) == [
-        f"satellites: '{tmp_path}/a\\x00b': no file can have this name",
-        "state_dir: must be a name that a file can have",
-    ]
-
-
-def test_wiring_is_read_whatever_is_wrong_elsewhere(tmp_path: Path) -> None:
-    table = dish(motion={"max_run_s": 9e9}, hub={"nonsense": 1}) | {"state_dir": "state"}
-    assert len(complaints(tmp_path, table)) == 2
-    wiring = load_wiring(tmp_path / "dish.yaml")
-    assert wiring.pins.drive == TwoRelays(kind="two-relays", east_pin=5, west_pin=6)
-    assert wiring.state_dir == tmp_path / "state"
-
-
-def test_wiring_that_is_wrong_itself_is_refused(tmp_path: Path) -> None:
-    (tmp_path / "dish.yaml").write_text("pins: {drive: {kind: two-relays, east_pin: 5}}")
-    with pytest.raises(ConfigError, match=r"pins\.drive\.west_pin: is missing"):
-        load_wiring(tmp_path / "dish.yaml")

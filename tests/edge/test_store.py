@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.core.memory import CountRecord, LandingRecord, Remembered
@@ -367,7 +367,7 @@ COUNT_ORDERS = st.one_of(
 )
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None)
 @given(orders=st.lists(COUNT_ORDERS, min_size=1, max_size=8))
 def test_last_word_about_the_count_is_what_comes_back(
     tmp_path_factory: pytest.TempPathFactory, orders: list[Any]
@@ -384,7 +384,7 @@ def test_last_word_about_the_count_is_what_comes_back(
         assert (record.direction, record.bound_pulses) == (last.direction, last.bound_pulses)
 
 
-@settings(max_examples=60)
+@settings(max_examples=40, deadline=None)
 @given(west=st.integers(-(2**70), 2**70))
 def test_number_that_no_disk_can_take_is_dropped_and_the_rest_is_kept(
     tmp_path_factory: pytest.TempPathFactory, west: int
