@@ -2,7 +2,8 @@
 
 A call is `{"do": name, ...}`, with `"id"` when an answer is wanted. The answer carries the
 same id and either what was asked for or `"error"`. Edges come unasked:
-`{"edge": line, "at_s": CLOCK_MONOTONIC seconds, "level": 0 or 1}`.
+`{"edge": line, "at_s": CLOCK_MONOTONIC seconds, "level": 0 or 1, "lost_n": 0}`, where `lost_n`
+is how many edges the board dropped just before this one.
 
 Rule 1: a line belongs to the connection that took it first, as on a board; others get an error.
 Rule 2: when a connection ends, its lines keep their levels and the yard goes on.
@@ -13,6 +14,7 @@ from random import Random
 from typing import Any
 
 from controller.bench.contact import Edge, Source
+from controller.bench.faults import LostEdges
 from controller.bench.yard import Yard
 from controller.errors import ArckeeperError, DoorError
 
@@ -25,8 +27,9 @@ ADC_NOISE_RATIO = 0.002  # chosen: two steps of a converter with ten bits
 class Lines:
     """The lines of the board: who has them, what they do, what was last seen on them."""
 
-    def __init__(self, yard: Yard) -> None:
-        self._yard = yard
+    def __init__(self, yard: Yard, chance: Random) -> None:
+        self._yard, self._chance = yard, chance
+        self._lost_n: dict[int, int] = {}
         self.owners: dict[int, object] = {}
         self.pulls: dict[int, str] = {}
         self._seen: dict[int, int] = {}
@@ -72,8 +75,8 @@ class Lines:
         """Return True when the line is an output."""
         return pin in self._yard.wiring.levels
 
-    def change(self, edge: Edge) -> tuple[int, int] | None:
-        """Return line and level that an edge of a contact makes, None when nobody sees one."""
+    def change(self, edge: Edge) -> Fields | None:
+        """Return the message that an edge of a contact makes, None when nobody sees one."""
         pin = self._yard.pin_of(edge.source)
         if pin is None or pin not in self.pulls:
             return None
@@ -81,7 +84,15 @@ class Lines:
         if level == self._seen.get(pin):
             return None
         self._seen[pin] = level
-        return pin, level
+        if self._is_lost():
+            self._lost_n[pin] = self._lost_n.get(pin, 0) + 1
+            return None
+        lost_n = self._lost_n.pop(pin, 0)
+        return {"edge": pin, "at_s": edge.at_s, "level": level, "lost_n": lost_n}
+
+    def _is_lost(self) -> bool:
+        fault = self._yard.faults.first(LostEdges)
+        return fault is not None and self._chance.random() < fault.probability
 
     def _take(self, owner: object, pin: int) -> None:
         if not 0 <= pin < LINES:
@@ -97,7 +108,7 @@ class Desk:
         self._yard = yard
         self._quit = quit_
         self._chance = Random(f"{seed} current")
-        self.lines = Lines(yard)
+        self.lines = Lines(yard, Random(f"{seed} board"))
 
     def answer(self, caller: object, call: Fields) -> Fields:
         """Carry out a call and return the answer, without its id; never raises for bad calls."""

@@ -101,6 +101,17 @@ class SensorNoise(Fault):
 
 
 @dataclass(frozen=True, kw_only=True)
+class LostEdges(Fault):
+    """A board so busy that it drops edges, and says how many with the next one it keeps."""
+
+    name = "lost-edges"
+    probability: float = 0.1
+
+    def __post_init__(self) -> None:
+        _between("probability", self.probability, 0.0, 1.0)
+
+
+@dataclass(frozen=True, kw_only=True)
 class LongBounce(Fault):
     """A worn reed that bounces longer."""
 
@@ -204,6 +215,7 @@ BY_NAME: dict[str, type[Fault]] = {
         MissingPulses,
         ExtraPulses,
         SensorNoise,
+        LostEdges,
         LongBounce,
         MotorBackwards,
         SensorInverted,

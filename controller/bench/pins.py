@@ -63,6 +63,7 @@ class YardPin(Pin):  # type: ignore[misc]  # gpiozero carries no types
         self._claimed = False
         self._frequency_hz: float | None = None
         self._edges = "both"
+        self.lost_edges = 0  # how many the board dropped just before the one being told
         self._changed: Callable[[], Changed | None] | None = None
 
     def __repr__(self) -> str:
@@ -91,8 +92,9 @@ class YardPin(Pin):  # type: ignore[misc]  # gpiozero carries no types
         """Become an input with a pull, in one step."""
         self._listen(pull)
 
-    def arrive(self, at_s: float, level: int) -> None:
+    def arrive(self, at_s: float, level: int, lost_n: int) -> None:
         """Call back for an edge; in the factory's callback thread."""
+        self.lost_edges = lost_n
         wanted = {"both": True, "rising": level == 1, "falling": level == 0}
         callback = self._changed() if self._changed else None
         if callback is not None and wanted.get(self._edges, False):
@@ -198,7 +200,7 @@ class YardFactory(Factory):  # type: ignore[misc]  # gpiozero carries no types
             raise DoorError(f"set {ADDRESS} to the socket that the yard named when it started")
         self._board = YardBoard()
         self.pins: dict[int, YardPin] = {}
-        self._edges: queue.SimpleQueue[tuple[YardPin, float, int] | None] = queue.SimpleQueue()
+        self._edges: queue.SimpleQueue[tuple[YardPin, Fields] | None] = queue.SimpleQueue()
         self.link = Link(Path(where), hear=self._hear)
         self._caller = threading.Thread(target=self._call_back, name="yard-edges", daemon=True)
         self._caller.start()
@@ -239,12 +241,12 @@ class YardFactory(Factory):  # type: ignore[misc]  # gpiozero carries no types
     def _hear(self, message: Fields) -> None:
         pin, level = self.pins.get(message["edge"]), message["level"]
         if pin is not None and pin.take_level(level):
-            self._edges.put((pin, message["at_s"], level))
+            self._edges.put((pin, message))
 
     def _call_back(self) -> None:
         while (edge := self._edges.get()) is not None:
-            pin, at_s, level = edge
+            pin, message = edge
             try:
-                pin.arrive(at_s, level)
+                pin.arrive(message["at_s"], message["level"], message["lost_n"])
             except Exception:
                 _log.exception("a callback for %r failed", pin)

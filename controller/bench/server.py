@@ -100,10 +100,9 @@ class YardServer:
         while (edge := self.yard.next_edge(now_s)) is not None:
             change = self._desk.lines.change(edge)
             if change is not None:
-                pin, level = change
-                owner = self._desk.lines.owners.get(pin)
+                owner = self._desk.lines.owners.get(change["edge"])
                 if isinstance(owner, Caller):
-                    owner.send({"edge": pin, "at_s": edge.at_s, "level": level})
+                    owner.send(change)
 
     def _accept(self) -> None:
         connection, _ = self._listener.accept()

@@ -245,5 +245,5 @@ def test_clearing_mends_one_kind_or_all() -> None:
 
 
 def test_every_fault_has_a_name_of_its_own() -> None:
-    assert len(BY_NAME) == 15
+    assert len(BY_NAME) == 16
     assert all(kind.name == name for name, kind in BY_NAME.items())

@@ -200,6 +200,37 @@ def test_converter_measures_the_motors_current(
     other.close()
 
 
+def test_edges_that_the_board_drops_are_told_with_the_next_one(
+    yard: RunningYard, factory: YardFactory
+) -> None:
+    def is_complete() -> bool:
+        return sum(told) > 20 and levels_match(levels, told)
+
+    levels: list[int] = []
+    told: list[int] = []
+    pin = factory.pin(17)
+    pin.input_with_pull("up")
+
+    def note(_at_s: float, level: int) -> None:
+        told.append(pin.lost_edges)
+        levels.append(level)
+
+    pin.when_changed = note
+    yard.fault("lost-edges", probability=0.2)
+    west = OutputDevice(6, initial_value=True, pin_factory=factory)
+    wait_until(is_complete)
+    west.close()
+    assert 0 in told
+
+
+def levels_match(levels: list[int], lost: list[int]) -> bool:
+    """Say whether levels alternate once the lost ones are put back."""
+    return all(
+        (after != before) == (gap % 2 == 0)
+        for before, after, gap in zip(levels, levels[1:], lost[1:], strict=False)
+    )
+
+
 def test_pull_decides_what_an_open_contact_reads(yard: RunningYard, factory: YardFactory) -> None:
     pin = factory.pin(24)  # the hold contact, open
     pin.input_with_pull("up")
