@@ -46,7 +46,8 @@ class Rig:
         self.orders: list[Order] = []
         self.pilot = Pilot(settings, remembered or Remembered(), at_s=yard.now_s)
         self._lease_s = 0.0
-        self._asked_n = 0
+        self.began_pulses = yard.count_pulses
+        self.asked_ids: set[str] = set()
         self._stood: list[float] | None = None
         self._answers: dict[str, Answer] = {}
         reed = yard.sensing.contacts[Source.REED]
@@ -59,8 +60,8 @@ class Rig:
 
     def ask(self, command: Command) -> str:
         """Send a command; return its id."""
-        self._asked_n += 1
-        command_id = f"c{self._asked_n}"
+        command_id = f"c{len(self.asked_ids) + 1}"
+        self.asked_ids.add(command_id)
         at_s = self.yard.now_s
         self.give(CommandReceived(at_s=at_s, command=command, command_id=command_id, source="rig"))
         return command_id
