@@ -81,7 +81,7 @@ def test_no_two_entities_share_an_id_or_a_name() -> None:
         assert all_different(MESSAGES.values(), key)
 
 
-def test_the_entities() -> None:
+def test_the_hub_gets_exactly_these_entities() -> None:
     assert sorted(topic.split("/", 1)[1] for topic in MESSAGES) == sorted(
         f"{component}/{NODE}/{key}/config"
         for component, key in [

@@ -220,7 +220,7 @@ def test_a_connection_whose_thread_has_ended_is_taken_up_again(
     until(lambda: client._thread is None, "the thread has ended")
     client.on_message = usual
     person.say(f"{ROOT}/ask/goto", "Skua")
-    until(lambda: commands(dish), "commands arrive again")
-    assert GotoSatellite(name="Skua") in [event.command for event in commands(dish)]
+    skua = GotoSatellite(name="Skua")
+    until(lambda: skua in [event.command for event in commands(dish)], "commands arrive again")
     dish.door.close()
     gc.collect()
