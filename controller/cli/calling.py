@@ -101,10 +101,17 @@ def _check_present(caller: Caller, address: Address) -> None:
         )
 
 
-def ask_once(chosen: Chosen, command: dict[str, Any] | str, *, as_json: bool) -> None:
-    """Send a command that ends with its first answer, and show that; exit 1 when refused."""
+def ask_once(
+    chosen: Chosen, command: dict[str, Any] | str, *, as_json: bool, says: str = ""
+) -> None:
+    """Send a command that ends with its first answer and show that; exit 1 when refused.
+
+    `says` is said instead of the answer's own text when it was accepted.
+    """
     with called(chosen) as caller:
         answer = next(caller.ask(command))
-    click.echo(json.dumps(answer) if as_json else answer["text"])
-    if answer["outcome"] == "refused":
+    refused = answer["outcome"] == "refused"
+    words = f"refused: {answer['text']}" if refused else says or answer["text"]
+    click.echo(json.dumps(answer) if as_json else words)
+    if refused:
         raise SystemExit(REFUSED)

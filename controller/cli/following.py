@@ -128,6 +128,7 @@ def halt_and_wait(caller: Caller, show: Show) -> int:
     for status in still_moving(caller, STAND_S):
         show.status(status)
     count = caller.status()["count_pulses"]
+    show.close()
     click.echo(f"stopped at count {count}" if count is not None else "stopped", err=True)
     return REFUSED
 

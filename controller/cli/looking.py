@@ -85,7 +85,7 @@ def _row(satellite: Satellite, values: dict[str, Any]) -> dict[str, Any]:
 def _table(rows: list[dict[str, Any]]) -> Table:
     table = Table(box=None, pad_edge=False)
     table.add_column("satellite", no_wrap=True, overflow="ellipsis")
-    for name in ("slot", "azimuth", "elev.", "hour ang.", "count", "sure to", "reach"):
+    for name in ("slot", "azimuth", "elev.", "hour ang.", "count", "± pulses", "reach"):
         table.add_column(name, justify="right", no_wrap=True)
     for row in rows:
         table.add_row(

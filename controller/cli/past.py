@@ -11,11 +11,10 @@ from controller.cli.calling import running_note
 from controller.cli.learned import store_path
 from controller.cli.place import Chosen, as_json_option, choosing
 from controller.config import load
-from controller.edge.store import Store, migrated, tables
-from controller.edge.store_schema import VERSION
+from controller.edge.exports import export_json, import_json
+from controller.edge.store import Store, tables
 from controller.errors import CommandRefused, StoreError
 
-FORMAT: Final = "arckeeper-store"
 KINDS: Final = ("move", "reference", "fault", "hold", "limits", "landing")
 SHOWN: Final = ("move", "reference", "fault", "hold", "limits")
 BYTES_MAX: Final = 64 << 20  # chosen: a hundred years of moves
@@ -41,7 +40,7 @@ def history_command(chosen: Chosen, kind: tuple[str, ...], last: int, as_json: b
 
     The newest is at the bottom.
     """
-    rows = newest(_tables(store_path(load(chosen.file()))), kind or SHOWN, last)
+    rows = newest(tables(_there(store_path(load(chosen.file())))), kind or SHOWN, last)
     if as_json:
         click.echo(json.dumps(rows))
     elif not rows:
@@ -102,12 +101,11 @@ def export_command(file: Path, chosen: Chosen) -> None:
 
     May be done while the daemon runs. Keep a copy elsewhere: cards die.
     """
-    rows = _tables(store_path(load(chosen.file())))
-    text = json.dumps({"format": FORMAT, "version": VERSION, "tables": rows}, indent=1) + "\n"
+    path = _there(store_path(load(chosen.file())))
+    text = json.dumps(export_json(path), indent=1) + "\n"
     with click.open_file(str(file), "w", encoding="utf-8", atomic=str(file) != "-") as stream:
         stream.write(text)
-    count = sum(len(table) for table in rows.values())
-    click.echo(f"{count} rows written to {file}", err=True)
+    click.echo(f"{path} is written to {file}", err=True)
 
 
 @click.command("import")
@@ -123,7 +121,7 @@ def import_command(file: Path, chosen: Chosen, yes: bool) -> None:
     The daemon must not run. What was there is kept as a copy beside it. The count
     comes back as well: when the dish was moved since, find the limits again.
     """
-    rows = rows_from(file)
+    document = document_in(file)
     path = store_path(load(chosen.file()))
     if running_note(path.parent) is not None:
         raise CommandRefused(
@@ -132,29 +130,21 @@ def import_command(file: Path, chosen: Chosen, yes: bool) -> None:
     if not yes:
         click.confirm(f"Replace everything in {path}?", abort=True, err=True)
     with Store(path) as store:
-        store.replace_tables(rows)
-    click.echo(f"{sum(len(table) for table in rows.values())} rows taken in")
+        import_json(store, document)
+    click.echo(f"{file} is taken in")
 
 
-def rows_from(file: Path) -> dict[str, list[dict[str, Any]]]:
-    """Return the rows of an exported file; raise `StoreError` for anything else."""
+def document_in(file: Path) -> object:
+    """Return what a JSON file holds; raise `StoreError` where it is none."""
     try:
         if file.stat().st_size > BYTES_MAX:
             raise StoreError(f"{file}: must be at most {BYTES_MAX >> 20} MiB")
-        read = json.loads(file.read_text(encoding="utf-8"))
+        return json.loads(file.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError) as error:
         raise StoreError(f"{file}: is no export: {error}") from None
-    if not isinstance(read, dict) or read.get("format") != FORMAT:
-        raise StoreError(f'{file}: is no export: "format" must be "{FORMAT}"')
-    version, rows = read.get("version"), read.get("tables")
-    if not isinstance(version, int) or not 1 <= version <= VERSION:
-        raise StoreError(f"{file}: version {version!r} is not one of 1 to {VERSION}")
-    if not isinstance(rows, dict):
-        raise StoreError(f'{file}: "tables" must be an object')
-    return migrated(rows, version=version)
 
 
-def _tables(path: Path) -> dict[str, list[dict[str, Any]]]:
+def _there(path: Path) -> Path:
     if not path.exists():
         raise StoreError(f"{path} is not there yet; the daemon makes it when it first runs")
-    return tables(path)
+    return path

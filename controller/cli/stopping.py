@@ -35,7 +35,7 @@ def hold_command(reason: tuple[str, ...], chosen: Chosen, as_json: bool) -> None
     A courtesy to others, not an isolator: before you touch the dish, cut the
     motor's supply and lock it.
     """
-    ask_once(chosen, {"do": "hold", "reason": " ".join(reason)}, as_json=as_json)
+    ask_once(chosen, {"do": "hold", "reason": " ".join(reason)}, as_json=as_json, says="held")
 
 
 @click.command("release")
@@ -47,4 +47,4 @@ def release_command(chosen: Chosen, as_json: bool) -> None:
     \b
       arckeeper release
     """
-    ask_once(chosen, "release", as_json=as_json)
+    ask_once(chosen, "release", as_json=as_json, says="released")

@@ -32,7 +32,8 @@ def reference_command(
     keys: dict[str, object] = {"do": "drop" if drop else "reference", "satellite": name}
     if sigma is not None and not drop:
         keys["sigma_pulses"] = sigma
-    ask_once(chosen, keys, as_json=as_json)
+    says = f"{name} is left out from now on" if drop else f"the dish is peaked on {name}: noted"
+    ask_once(chosen, keys, as_json=as_json, says=says)
 
 
 @click.command("settle")
@@ -48,7 +49,9 @@ def settle_command(name: str, chosen: Chosen, as_json: bool) -> None:
     For the day when pulses were lost: the model says which count belongs to the
     satellite, and that becomes the count. Nothing is learned by it.
     """
-    ask_once(chosen, {"do": "settle", "satellite": name}, as_json=as_json)
+    ask_once(
+        chosen, {"do": "settle", "satellite": name}, as_json=as_json, says="the count is settled"
+    )
 
 
 @click.command("clear")
@@ -61,4 +64,4 @@ def clear_command(chosen: Chosen, as_json: bool) -> None:
       arckeeper status                what went wrong, and what to look at
       arckeeper clear
     """
-    ask_once(chosen, "clear", as_json=as_json)
+    ask_once(chosen, "clear", as_json=as_json, says="the fault is cleared")

@@ -57,7 +57,7 @@ def test_the_first_evening_lands_every_stop_within_one_pulse(home: Path) -> None
     told = arckeeper("demo", "--once", "--state-dir", str(home / "demo"), timeout_s=LIMIT_S)
     assert told.returncode == 0, told.stdout + told.stderr
     rows = re.findall(
-        r"^(\w+) +(\d+) +(\d+) +([\d.]+) +([-+][\d.]+) .*(peaked by hand|found by the model)$",
+        r"^(\w+) +(\d+) +(\d+) +([\d.]+) +([-+][\d.]+) .*(peaked by hand|found by the model) *$",
         told.stdout,
         re.MULTILINE,
     )
