@@ -6,17 +6,14 @@ Rule 2: it ends with the program that started it, whatever ends that, and is sta
 """
 
 import contextlib
-import ctypes
 import logging
 import os
-import pwd
 import shutil
-import signal
 import socket
 import subprocess
+import sys
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -30,7 +27,15 @@ AGAIN_MIN_S: Final = 0.2
 AGAIN_MAX_S: Final = 5.0
 TRIES: Final = 3  # another program may take a free port before the broker does
 PROGRAM_PLACES: Final = ("/usr/sbin", "/usr/local/sbin", "/opt/homebrew/sbin")
-PR_SET_PDEATHSIG: Final = 1  # linux/prctl.h
+
+# prctl(2): 1 is PR_SET_PDEATHSIG, and it outlives the exec. In a program of its own, because
+# between fork and exec of a program with threads nothing of Python is safe.
+ASK_KERNEL: Final = """\
+import ctypes, os, signal, sys
+ctypes.CDLL(None).prctl(1, signal.SIGTERM, 0, 0, 0)
+if os.getppid() == int(sys.argv[1]):  # else it died before the kernel was asked
+    os.execv(sys.argv[2], sys.argv[2:])
+"""
 
 MOSQUITTO_CONF: Final = """\
 # Written at every start; changes here are lost.
@@ -38,7 +43,6 @@ listener {port} {loopback}
 allow_anonymous true
 set_tcp_nodelay true
 persistence false
-user {user}
 log_dest stderr
 log_type error
 log_type warning
@@ -137,16 +141,17 @@ class MosquittoChild:
         raise DoorError(f"{self._program} does not start: {self._last_words()}")
 
     def _start(self) -> bool:
-        user = pwd.getpwuid(os.geteuid()).pw_name
-        self._conf.write_text(MOSQUITTO_CONF.format(port=self.port, loopback=LOOPBACK, user=user))
+        # A change of user would take back the wish to end with us.
+        user = "user root\n" if os.geteuid() == 0 else ""
+        conf = MOSQUITTO_CONF.format(port=self.port, loopback=LOOPBACK) + user
+        self._conf.write_text(conf, encoding="utf-8")
         with self._log.open("wb") as log:
             self._child = subprocess.Popen(
-                [self._program, "-c", self._conf],
+                [*_ending_with(os.getpid()), self._program, "-c", self._conf],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=log,
                 start_new_session=True,  # Ctrl-C is for us; we still have to say goodbye
-                preexec_fn=_end_with_parent(os.getpid()),  # noqa: PLW1509  two system calls only
             )
         deadline_s = time.monotonic() + START_S
         while self._child.poll() is None and time.monotonic() < deadline_s:
@@ -191,12 +196,8 @@ class MosquittoChild:
         return words[-1] if words else "it said nothing"
 
 
-def _end_with_parent(parent_pid: int) -> Callable[[], None]:
-    libc = ctypes.CDLL(None, use_errno=True)  # loaded before the fork, where it is safe
-
-    def ask_kernel() -> None:
-        libc.prctl(PR_SET_PDEATHSIG, signal.SIGTERM, 0, 0, 0)
-        if os.getppid() != parent_pid:  # it died before we had asked
-            os._exit(1)
-
-    return ask_kernel
+def _ending_with(parent_pid: int) -> list[str]:
+    """Return the words before a command that make the kernel end it with its parent."""
+    if sys.platform != "linux":
+        return []
+    return [sys.executable, "-I", "-S", "-c", ASK_KERNEL, str(parent_pid)]

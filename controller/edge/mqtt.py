@@ -39,6 +39,7 @@ LOG = logging.getLogger(__name__)
 
 ONLINE: Final = b"online"
 OFFLINE: Final = b"offline"
+SIGNAL_GAP_S: Final = 0.05  # a receiver that floods must not fill the inbox
 LOOK_S: Final = 1.0  # how often the publishing thread looks whether the connection's is alive
 
 
@@ -62,25 +63,27 @@ class MqttDoor:
         self._now_utc = now_utc
         self._monotonic = monotonic
         self._tree = Tree(base=settings.broker.base_topic, dish=settings.dish.name)
+        self._alive = self._tree.topic("alive")
         self._outbox = Outbox()
         self._pace = StatusPace()
         self._waiting = Waiting()
         self._hub = HubVoice(settings, self._tree)
         self._acknowledged: queue.SimpleQueue[int] = queue.SimpleQueue()
         self._wake = threading.Event()
-        self._ended = False
+        self._is_closing = self._ended = False
+        self._signal_s = float("-inf")
         self._complained = False
         self._link = Link(
             endpoint_of(settings.broker, host=host, port=port),
             self,
             subscriptions=self._subscriptions(),
-            will=Will(topic=self._tree.topic("alive"), payload=OFFLINE),
+            will=Will(topic=self._alive, payload=OFFLINE),
         )
         self._voice = threading.Thread(target=self._speak_on, name="mqtt-voice", daemon=True)
 
     def _subscriptions(self) -> list[str]:
         signal = [self._settings.signal.topic] if self._settings.signal.topic else []
-        return [self._tree.asks(), *self._hub.subscriptions, *signal]
+        return [self._tree.asks(), self._alive, *self._hub.subscriptions, *signal]
 
     @property
     def connected(self) -> bool:
@@ -92,7 +95,7 @@ class MqttDoor:
         self._outbox.keep(
             self._tree.topic("satellites"), satellites_report(self._settings.satellites)
         )
-        self._outbox.keep(self._tree.topic("alive"), ONLINE)
+        self._outbox.keep(self._alive, ONLINE)
         self._voice.start()
         self._link.start()
 
@@ -118,7 +121,8 @@ class MqttDoor:
     def close(self, timeout_s: float = 3.0) -> None:
         """Say offline, wait until the broker has it, and go; may be called twice."""
         deadline_s = time.monotonic() + timeout_s
-        self._outbox.keep(self._tree.topic("alive"), OFFLINE)
+        self._is_closing = True
+        self._outbox.keep(self._alive, OFFLINE)
         while self._has_more_to_say() and time.monotonic() < deadline_s - timeout_s / 3:
             self._wake.set()
             time.sleep(0.005)
@@ -161,7 +165,11 @@ class MqttDoor:
             self._asked(verb, payload, retained=retained)
         elif self._hub.takes(topic):
             self._heard_hub(topic, payload, retained=retained)
-        elif not retained:  # a level that the broker kept is nobody's level now
+        elif retained:
+            return  # a level or a sign of life that the broker kept is not from now
+        elif topic == self._alive:
+            self._heard_alive(payload)
+        else:
             self._heard_signal(payload)
 
     def _asked(self, verb: str, payload: bytes, *, retained: bool) -> None:
@@ -210,10 +218,21 @@ class MqttDoor:
             self._outbox.announce_again()
         self._wake.set()
 
+    def _heard_alive(self, payload: bytes) -> None:
+        if payload != ONLINE and not self._is_closing:
+            # Such as the will of our own connection of before, carried out late.
+            LOG.warning("somebody says that this dish is offline; saying that it is online")
+            self._outbox.announce_again()
+            self._wake.set()
+
     def _heard_signal(self, payload: bytes) -> None:
+        at_s = self._monotonic()
+        if at_s - self._signal_s < SIGNAL_GAP_S:
+            return
         level = read_level(payload, self._settings.signal.json_path)
         if level is not None:
-            self._put(SignalRead(at_s=self._monotonic(), level=level))
+            self._signal_s = at_s
+            self._put(SignalRead(at_s=at_s, level=level))
 
     # What the publishing thread does.
 

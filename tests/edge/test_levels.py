@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.edge.levels import SIZE_MAX, read_level
@@ -49,6 +49,10 @@ def test_what_is_no_number_is_unknown(payload: bytes, json_path: str | None) -> 
     assert read_level(payload, json_path) is None
 
 
+quick = settings(deadline=None, max_examples=100)
+
+
+@quick
 @given(st.binary(max_size=100) | st.text(max_size=50).map(str.encode), st.none() | st.just("a.0"))
 def test_no_payload_raises(payload: bytes, json_path: str | None) -> None:
     level = read_level(payload, json_path)

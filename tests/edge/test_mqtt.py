@@ -316,3 +316,24 @@ def test_halt_under_flood(broker: RealBroker, loop: Begin, onlooker: Look,
     record_property("halt_latency_ms", [round(1000 * each, 2) for each in latencies_s])
     assert not [e for e in commands(dish) if not isinstance(e.command, Halt)]
     assert max(latencies_s) < 5.0  # figures are for the benchmark; this is for a halt that hangs
+
+
+def test_a_flood_of_levels_is_thinned_out() -> None:
+    dish = Loop(settings(signal={"topic": "receiver/level"}))
+    now_s = [0.0]
+    dish.door._monotonic = lambda: now_s[0]
+    for step in range(9):
+        now_s[0] = step / 64
+        dish.door.link_message("receiver/level", b"%d" % step, retained=False)
+    # Every 1/64 s: the first at 0, then whenever 0.05 s have passed.
+    assert [e.level for e in dish.heard() if isinstance(e, SignalRead)] == [0.0, 4.0, 8.0]
+
+
+def test_a_false_report_of_death_is_corrected(
+    broker: RealBroker, loop: Begin, onlooker: Look, caplog: pytest.LogCaptureFixture
+) -> None:
+    loop(broker.port)
+    person = onlooker(broker.port, f"{ROOT}/alive")
+    person.say(f"{ROOT}/alive", "offline", retained=True)
+    until(lambda: person.last(f"{ROOT}/alive") == b"online", "it says that it is online")
+    assert caplog.text.count("somebody says that this dish is offline") == 1

@@ -138,7 +138,13 @@ MAY_WRITE = {
     "onlooker": {TREE.topic("ask/halt")},
 }
 MAY_READ = {
-    "dish": {*ASKS, TREE.topic("hub-index"), "receiver/level", "homeassistant/status"},
+    "dish": {
+        *ASKS,
+        TREE.topic("hub-index"),
+        TREE.topic("alive"),
+        "receiver/level",
+        "homeassistant/status",
+    },
     "owner": {*ASKS, *SAID},
     "hub": {*HUB_READS, "homeassistant/status", *DISCOVERED},
     "receiver": set(),

@@ -1,5 +1,6 @@
 """What waits to be published."""
 
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
@@ -188,3 +189,4 @@ class AnyOrder(RuleBasedStateMachine):
 
 
 TestAnyOrder = AnyOrder.TestCase
+TestAnyOrder.settings = settings(deadline=None, max_examples=60)

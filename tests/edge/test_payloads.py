@@ -4,7 +4,7 @@ import json
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.core import commands as c
@@ -299,6 +299,8 @@ def test_wiping_a_retained_message_moves_nothing(verb: str) -> None:
     assert not (isinstance(read, Asked) and isinstance(read.command, MOVING))
 
 
+quick = settings(deadline=None, max_examples=100)
+
 JSON_VALUES = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=80),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner),
@@ -311,12 +313,14 @@ KEYS = st.sampled_from(
 VERBS = st.sampled_from([*FORMS, "", "Goto", "halt ", "haltt"])
 
 
+@quick
 @given(st.binary(max_size=200))
 def test_random_bytes_are_never_a_moving_command(payload: bytes) -> None:
     read = read_json(payload)
     assert not (isinstance(read, Asked) and isinstance(read.command, MOVING))
 
 
+@quick
 @given(VERBS | st.text(max_size=20), st.binary(max_size=200))
 def test_random_bytes_on_a_plain_topic_never_raise(verb: str, payload: bytes) -> None:
     read = read_plain(verb, payload)
@@ -324,6 +328,7 @@ def test_random_bytes_on_a_plain_topic_never_raise(verb: str, payload: bytes) ->
         assert read.command.name == payload.decode().strip()
 
 
+@quick
 @given(st.dictionaries(KEYS, JSON_VALUES, max_size=5), VERBS)
 def test_values_of_any_kind_never_raise_and_never_pass_their_bounds(
     keys: dict[str, object], verb: str
@@ -344,6 +349,7 @@ def test_values_of_any_kind_never_raise_and_never_pass_their_bounds(
             assert reason
 
 
+@quick
 @given(st.dictionaries(KEYS, JSON_VALUES, max_size=4))
 def test_whatever_else_it_says_a_halt_is_a_halt(keys: dict[str, object]) -> None:
     read = read_json(json.dumps({**keys, "do": "halt"}).encode())
@@ -356,6 +362,7 @@ WELL_FORMED = st.sampled_from(
 )
 
 
+@quick
 @given(WELL_FORMED, st.integers(min_value=0), st.integers(min_value=0, max_value=255))
 def test_one_changed_byte_never_turns_a_command_into_another_kind(
     payload: bytes, place: int, byte: int
@@ -368,6 +375,7 @@ def test_one_changed_byte_never_turns_a_command_into_another_kind(
         assert type(after.command) is type(before.command)
 
 
+@quick
 @given(st.floats(min_value=-179.9, max_value=180))
 def test_a_slot_in_plain_words_is_the_slot(slot_deg: float) -> None:
     read = read_plain("goto", f"{slot_deg:.3f}".encode())
@@ -376,6 +384,7 @@ def test_a_slot_in_plain_words_is_the_slot(slot_deg: float) -> None:
     assert read.command.slot_deg == pytest.approx(slot_deg, abs=0.0006)
 
 
+@quick
 @given(st.text(min_size=1, max_size=60).filter(lambda text: text.isprintable() and text.strip()))
 def test_a_printable_name_without_a_number_is_a_satellite(name: str) -> None:
     if re.match(r"\s*[-+.,\d\N{MINUS SIGN}]", name) or name.strip().lower() in {"nan", "inf"}:
