@@ -83,6 +83,15 @@ def test_axial_offset_widens_the_dead_points(tmp_path: Path) -> None:
             "pins.hold_pin: line 9 is in use by pins.current (serial input) already",
         ),
         ({"pins": {"hold_pin": 9}}, None),
+        *(
+            (
+                {"pins": {"current": {"amperes_at_full_scale": 10}, "hold_pin": line}},
+                f"pins.hold_pin: line {line} is in use by pins.current"
+                if 8 <= line <= 11
+                else None,
+            )
+            for line in (7, 8, 10, 11, 12)
+        ),
     ],
 )
 def test_line_is_used_once(tmp_path: Path, sections: dict[str, Any], told: str | None) -> None:
@@ -176,6 +185,10 @@ def test_two_writings_of_a_line_are_known_as_one(
         ),
         # 60 pulses a second have 1/120 s for each half.
         ({"sensor": {"stable_s": 0.0083}}, None),
+        (
+            {"sensor": {"stable_s": 0.0078125, "rate_max_pulses_per_s": 64}},
+            "sensor.stable_s: must be below 0.007812, half a pulse at rate_max_pulses_per_s 64",
+        ),
         (
             {"sensor": {"stable_s": 0.0084}},
             "sensor.stable_s: must be below 0.008333, half a pulse at rate_max_pulses_per_s 60",
