@@ -1,5 +1,3 @@
-from dataclasses import replace
-
 import pytest
 
 from controller.bench.contact import Source
@@ -10,11 +8,7 @@ from controller.core.events import (
     CommandUnreadable,
     Event,
     HoldInputChanged,
-    LeaseExpired,
-    LimitSwitchChanged,
     StopInputChanged,
-    StoreFailed,
-    StoreRecovered,
 )
 from controller.core.motion import Direction, MotionState
 from controller.core.orders import (
@@ -24,51 +18,14 @@ from controller.core.orders import (
     Outcome,
     RunMotor,
     SaveCheckpoint,
-    SaveFault,
     SaveHold,
     SaveIntention,
     SaveMove,
     SaveRest,
-    Severity,
 )
 from controller.core.watch import WatchSettings
+from tests.core.evening import SEED, WEST_LIMIT, goto, known_rig, outcome, stands, text
 from tests.rig import SETTINGS, Rig, known_at
-
-WEST_LIMIT = 900  # inside the travel of every yard that is used here with a known count
-SEED = 2  # 23 pulses a second, 1274 pulses between the ends
-
-
-def rig(seed: int = SEED, **changes: object) -> Rig:
-    """Return a rig whose count is known from the start."""
-    yard = yard_from(seed)
-    return Rig(yard, replace(SETTINGS, **changes), known_at(yard, WEST_LIMIT))  # type: ignore[arg-type]
-
-
-def goto(rigged: Rig, away_pulses: int) -> str:
-    count = rigged.pilot.status().count_pulses
-    assert count is not None
-    return rigged.ask(ask.GotoCount(count_pulses=count + away_pulses))
-
-
-def outcome(rigged: Rig, command_id: str) -> Outcome:
-    answer = rigged.last_answer(command_id)
-    assert answer is not None
-    return answer.outcome
-
-
-def text(rigged: Rig, command_id: str) -> str:
-    answer = rigged.last_answer(command_id)
-    assert answer is not None
-    return answer.text
-
-
-def faults(rigged: Rig) -> list[str]:
-    return [notice.text for notice in rigged.notices() if notice.severity is Severity.FAULT]
-
-
-def stands(rigged: Rig) -> bool:
-    truth = rigged.yard.truth()
-    return not truth.moving and truth.voltage_ratio == 0
 
 
 @pytest.mark.parametrize("seed", [0, 1, 2, 3])
@@ -86,7 +43,7 @@ def test_both_ends_are_found_and_the_count_is_the_yards_own(seed: int) -> None:
 
 @pytest.mark.parametrize("away", [-300, -40, -9, -1, 1, 2, 7, 40, 250])
 def test_every_move_ends_on_its_count_and_the_yard_agrees(away: int) -> None:
-    rigged = rig()
+    rigged = known_rig()
     target = rigged.yard.count_pulses + away
     answer = rigged.run(ask.GotoCount(count_pulses=target))
     assert answer.outcome is Outcome.ARRIVED
@@ -95,7 +52,7 @@ def test_every_move_ends_on_its_count_and_the_yard_agrees(away: int) -> None:
 
 
 def test_a_move_arrives_from_the_configured_side() -> None:
-    rigged = rig()
+    rigged = known_rig()
     rigged.run(ask.GotoCount(count_pulses=rigged.yard.count_pulses - 200))
     runs = [order.direction for order in rigged.orders if isinstance(order, RunMotor)]
     assert runs[0] is Direction.EAST
@@ -103,7 +60,7 @@ def test_a_move_arrives_from_the_configured_side() -> None:
 
 
 def test_the_intention_is_written_before_the_relay_closes_and_the_rest_after() -> None:
-    rigged = rig()
+    rigged = known_rig()
     begun = len(rigged.orders)
     rigged.run(ask.GotoCount(count_pulses=rigged.yard.count_pulses + 200))
     kinds = [type(order) for order in rigged.orders[begun:]]
@@ -116,7 +73,7 @@ def test_the_intention_is_written_before_the_relay_closes_and_the_rest_after() -
 
 
 def test_a_halt_opens_the_relays_and_ends_the_move() -> None:
-    rigged = rig()
+    rigged = known_rig()
     moving = goto(rigged, 300)
     rigged.go_on(rigged.yard.now_s + 3.0)
     assert rigged.yard.truth().voltage_ratio != 0
@@ -130,7 +87,7 @@ def test_a_halt_opens_the_relays_and_ends_the_move() -> None:
 
 
 def test_halt_is_obeyed_even_retained_stale_and_twice() -> None:
-    rigged = rig()
+    rigged = known_rig()
     moving = goto(rigged, 300)
     rigged.go_on(rigged.yard.now_s + 2.0)
     for _ in range(2):
@@ -160,7 +117,7 @@ def test_halt_is_obeyed_even_retained_stale_and_twice() -> None:
 def test_what_must_not_be_obeyed_is_answered_and_moves_nothing(
     facts: dict[str, object], why: str
 ) -> None:
-    rigged = rig()
+    rigged = known_rig()
     rigged.give(event(rigged, command_id="used", command=ask.Release()))
     begun = len(rigged.orders)
     told = event(rigged, **{"command_id": "new", **facts})
@@ -184,14 +141,14 @@ def event(rigged: Rig, **facts: object) -> CommandReceived:
 
 @pytest.mark.parametrize("age_s", [10.0, -10.0, 0.0, None])
 def test_a_command_within_the_bound_of_age_is_obeyed(age_s: float | None) -> None:
-    rigged = rig()
+    rigged = known_rig()
     rigged.give(event(rigged, command_id="young", age_s=age_s))
     assert rigged.last_answer("young") is None
     assert rigged.pilot.status().state is MotionState.WESTING
 
 
 def test_an_unreadable_command_is_answered() -> None:
-    rigged = rig()
+    rigged = known_rig()
     rigged.give(CommandUnreadable(at_s=0.0, command_id="x", source="mqtt", reason="not JSON"))
     assert outcome(rigged, "x") is Outcome.REFUSED
 
@@ -218,7 +175,7 @@ def test_an_unreadable_command_is_answered() -> None:
     ],
 )
 def test_what_cannot_be_done_is_refused_with_the_reason(command: ask.Command, why: str) -> None:
-    rigged = rig(satellites={"Heron": 147.6, "Petrel": 155.1})
+    rigged = known_rig(satellites={"Heron": 147.6, "Petrel": 155.1})
     command_id = rigged.ask(command)
     assert outcome(rigged, command_id) is Outcome.REFUSED
     assert why in text(rigged, command_id)
@@ -236,138 +193,9 @@ def test_with_an_unknown_count_only_nudges_and_the_search_move() -> None:
     assert rigged.pilot.status().count_pulses is None
 
 
-def test_a_jam_is_a_fault_with_advice_and_the_relays_open() -> None:
-    rigged = rig()
-    moving = goto(rigged, 300)
-    rigged.go_on(rigged.yard.now_s + 2.0)
-    rigged.yard.apply("jam")
-    rigged.go_on(rigged.yard.now_s + 4.0)
-    assert rigged.yard.truth().voltage_ratio == 0
-    assert "without a pulse" in faults(rigged)[0]
-    assert outcome(rigged, moving) is Outcome.STOPPED
-    status = rigged.pilot.status()
-    assert status.state is MotionState.FAULTED
-    assert "blocked" in status.advice
-    assert any(isinstance(order, SaveFault) and order.text for order in rigged.orders)
-
-
-def test_a_fault_is_left_by_a_person_only_and_the_first_one_stays() -> None:
-    rigged = rig()
-    goto(rigged, 300)
-    rigged.yard.apply("jam")
-    rigged.go_on(rigged.yard.now_s + 4.0)
-    rigged.yard.clear()
-    first = rigged.pilot.status().fault
-    refused = goto(rigged, 50)
-    assert text(rigged, refused).startswith(f"a fault is latched: {first}")
-    rigged.go_on(rigged.yard.now_s + 600.0)
-    assert rigged.pilot.status().fault == first
-    rigged.ask(ask.ClearFault())
-    assert rigged.pilot.status().fault == ""
-    assert rigged.run(ask.NudgePulses(step_pulses=4)).outcome is Outcome.ARRIVED
-
-
-def test_a_dead_sensor_stops_the_motor_within_the_stall_time() -> None:
-    rigged = rig()
-    goto(rigged, 300)
-    rigged.go_on(rigged.yard.now_s + 2.0)
-    rigged.yard.apply("dead-sensor")
-    rigged.go_on(rigged.yard.now_s + SETTINGS.watch.stall_s + 0.3)
-    assert rigged.yard.truth().voltage_ratio == 0
-    assert faults(rigged)
-
-
-def test_a_welded_relay_is_found_by_the_pulses_after_the_cut() -> None:
-    rigged = rig()
-    goto(rigged, 300)
-    rigged.go_on(rigged.yard.now_s + 2.0)
-    relay = next(name for name, closed in rigged.yard.truth().relays.items() if closed)
-    rigged.yard.apply("welded-relay", relay=relay, position="closed")
-    rigged.ask(ask.Halt())
-    rigged.go_on(rigged.yard.now_s + 6.0)
-    assert "after the motor was switched off" in faults(rigged)[0]
-    assert "Cut the motor supply by hand" in rigged.pilot.status().advice
-    assert rigged.pilot.status().count_pulses == rigged.yard.count_pulses
-
-
-@pytest.mark.parametrize(
-    ("fault", "parameters"),
-    [
-        ("missing-pulses", {"probability": 0.03}),
-        ("extra-pulses", {"rate_per_s": 1.0}),
-        ("long-bounce", {"bounce_s": 0.006}),
-    ],
-)
-def test_a_sick_sensor_leaves_the_true_count_within_the_doubt(
-    fault: str, parameters: dict[str, float]
-) -> None:
-    rigged = rig()
-    rigged.yard.apply(fault, **parameters)
-    for away in (120, -110):
-        goto(rigged, away)
-        rigged.go_on(rigged.yard.now_s + 30.0)
-    status = rigged.pilot.status()
-    assert status.count_pulses is not None
-    assert status.doubt_pulses is not None
-    assert abs(status.count_pulses - rigged.yard.count_pulses) <= status.doubt_pulses
-
-
-def test_pulses_out_of_nowhere_raise_the_doubt_and_a_notice_and_then_a_fault() -> None:
-    rigged = rig()
-    rigged.go_on(rigged.yard.now_s + 10.0)
-    relay = next(iter(rigged.yard.truth().relays))
-    rigged.yard.apply("welded-relay", relay=relay, position="closed")
-    rigged.go_on(rigged.yard.now_s + 2.0)
-    assert any("while the motor was off" in notice.text for notice in rigged.notices())
-    assert "while the motor is switched off" in faults(rigged)[0]
-    assert (rigged.pilot.status().doubt_pulses or 0) >= 3
-
-
-def test_running_onto_the_wrong_limit_switch_is_a_wiring_fault() -> None:
-    rigged = rig(switches=frozenset(Direction))
-    goto(rigged, 300)
-    rigged.go_on(rigged.yard.now_s + 1.0)
-    rigged.give(LimitSwitchChanged(at_s=rigged.yard.now_s, side=Direction.EAST, active=True))
-    assert "the east limit switch was reached while running west" in faults(rigged)[0]
-    assert (
-        rigged.yard.truth().voltage_ratio == 0 or rigged.pilot.status().state is MotionState.FAULTED
-    )
-
-
-def test_a_known_end_met_early_is_an_arrival_that_settles_the_count() -> None:
-    yard = yard_from(SEED)
-    finder = Rig(yard)
-    finder.find_limits()
-    limit = finder.pilot.status().west_limit_pulses
-    assert limit is not None
-    memory = known_at(yard, limit)
-    assert memory.count is not None
-    off = replace(memory, count=replace(memory.count, count_pulses=memory.count.count_pulses - 15))
-    rigged = Rig(yard, SETTINGS, off)
-    moving = rigged.ask(ask.GotoCount(count_pulses=limit - 12))
-    rigged.go_on(yard.now_s + 12.0)
-    assert not faults(rigged)
-    assert outcome(rigged, moving) is Outcome.STOPPED
-    assert "came to the west end" in text(rigged, moving)
-    status = rigged.pilot.status()
-    assert status.count_pulses is not None
-    assert abs(status.count_pulses - yard.count_pulses) <= 1
-
-
-def test_ends_that_contradict_the_tape_are_not_believed() -> None:
-    rigged = Rig(
-        yard_from(SEED), replace(SETTINGS, travel_pulses=600.0, travel_tolerance_pulses=60.0)
-    )
-    answer = rigged.find_limits()
-    assert answer.outcome is Outcome.STOPPED
-    assert "by the tape it should be 600 within 60" in answer.text
-    assert rigged.pilot.status().count_pulses is None
-    assert rigged.pilot.status().west_limit_pulses is None
-
-
 def test_a_hot_motor_rests_and_then_goes_on_by_itself() -> None:
     watch = WatchSettings(on_time_max_s=5.0, duty_ratio=0.5)
-    rigged = rig(watch=watch)
+    rigged = known_rig(watch=watch)
     target = rigged.yard.count_pulses + 250
     moving = rigged.ask(ask.GotoCount(count_pulses=target))
     rigged.go_on(rigged.yard.now_s + 7.0)
@@ -379,7 +207,7 @@ def test_a_hot_motor_rests_and_then_goes_on_by_itself() -> None:
 
 
 def test_hold_stops_a_move_refuses_others_and_is_remembered() -> None:
-    rigged = rig()
+    rigged = known_rig()
     moving = goto(rigged, 300)
     rigged.go_on(rigged.yard.now_s + 1.0)
     rigged.ask(ask.Hold(reason="greasing"))
@@ -398,7 +226,7 @@ def test_hold_stops_a_move_refuses_others_and_is_remembered() -> None:
 def test_an_input_stops_the_move_and_letting_go_does_not_restart_it(
     kind: type[StopInputChanged | HoldInputChanged], words: str
 ) -> None:
-    rigged = rig()
+    rigged = known_rig()
     moving = goto(rigged, 300)
     rigged.go_on(rigged.yard.now_s + 1.0)
     rigged.give(kind(at_s=rigged.yard.now_s, active=True))
@@ -409,28 +237,8 @@ def test_an_input_stops_the_move_and_letting_go_does_not_restart_it(
     assert stands(rigged)
 
 
-def test_an_expired_lease_ends_the_move_without_a_fault() -> None:
-    rigged = rig()
-    moving = goto(rigged, 300)
-    rigged.go_on(rigged.yard.now_s + 1.0)
-    rigged.give(LeaseExpired(at_s=rigged.yard.now_s))
-    assert "the loop was late" in text(rigged, moving)
-    assert not faults(rigged)
-
-
-def test_a_store_that_cannot_write_forbids_moves_until_it_can() -> None:
-    rigged = rig()
-    moving = goto(rigged, 300)
-    rigged.give(StoreFailed(at_s=rigged.yard.now_s, reason="disk full"))
-    assert outcome(rigged, moving) is Outcome.STOPPED
-    rigged.go_on(rigged.yard.now_s + 3.0)
-    assert text(rigged, goto(rigged, 30)) == "the count cannot be saved: disk full"
-    rigged.give(StoreRecovered(at_s=rigged.yard.now_s))
-    assert rigged.run(ask.NudgePulses(step_pulses=3)).outcome is Outcome.ARRIVED
-
-
 def test_a_new_goto_replaces_the_one_under_way_and_only_reverses_after_standstill() -> None:
-    rigged = rig()
+    rigged = known_rig()
     first = goto(rigged, 300)
     rigged.go_on(rigged.yard.now_s + 2.0)
     target = rigged.yard.count_pulses - 100
@@ -442,7 +250,7 @@ def test_a_new_goto_replaces_the_one_under_way_and_only_reverses_after_standstil
 
 
 def test_nothing_but_halt_interrupts_a_limit_search() -> None:
-    rigged = rig()
+    rigged = known_rig()
     search = rigged.ask(ask.FindLimits())
     rigged.go_on(rigged.yard.now_s + 1.0)
     refused = goto(rigged, 10)
@@ -452,31 +260,13 @@ def test_nothing_but_halt_interrupts_a_limit_search() -> None:
 
 
 def test_every_accepted_move_leaves_one_line_of_history() -> None:
-    rigged = rig()
+    rigged = known_rig()
     rigged.run(ask.NudgePulses(step_pulses=12))
     moves = [order for order in rigged.orders if isinstance(order, SaveMove)]
     assert len(moves) == 1
     assert moves[0].outcome is Outcome.ARRIVED
     assert moves[0].final_pulses == moves[0].target_pulses
     assert 0 < moves[0].run_s < moves[0].duration_s
-
-
-def test_a_remembered_fault_and_hold_survive_a_restart() -> None:
-    yard = yard_from(SEED)
-    memory = replace(known_at(yard, WEST_LIMIT), fault_text="it burned", held=True)
-    rigged = Rig(yard, SETTINGS, memory)
-    status = rigged.pilot.status()
-    assert (status.state, status.fault, status.held) == (MotionState.FAULTED, "it burned", True)
-    assert "it burned" in text(rigged, goto(rigged, 10))
-
-
-def test_a_doubt_too_large_is_told_at_start_and_forbids_moves_to_a_place() -> None:
-    yard = yard_from(SEED)
-    memory = known_at(yard, WEST_LIMIT)
-    assert memory.count is not None
-    rigged = Rig(yard, SETTINGS, replace(memory, count=replace(memory.count, doubt_pulses=11)))
-    assert any("wrong by 11 pulses" in notice.text for notice in rigged.notices())
-    assert "wrong by 11 pulses, more than 10" in text(rigged, goto(rigged, 50))
 
 
 def test_a_late_pulse_after_standstill_still_belongs_to_the_coast() -> None:
@@ -489,7 +279,7 @@ def test_a_late_pulse_after_standstill_still_belongs_to_the_coast() -> None:
 
 
 def test_every_run_order_is_bounded_by_the_lease() -> None:
-    rigged = rig()
+    rigged = known_rig()
     given: list[tuple[float, float]] = []
     handle = rigged.pilot.handle
 
@@ -505,7 +295,7 @@ def test_every_run_order_is_bounded_by_the_lease() -> None:
 
 
 def test_the_contact_that_is_seen_at_start_is_no_pulse() -> None:
-    rigged = rig()
+    rigged = known_rig()
     reed = rigged.yard.sensing.contacts[Source.REED]
     assert rigged.pilot.status().count_pulses == rigged.yard.count_pulses
     assert rigged.pilot.status().doubt_pulses == 0

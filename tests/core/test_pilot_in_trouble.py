@@ -1,0 +1,186 @@
+from dataclasses import replace
+
+import pytest
+
+from controller.bench.drawn import yard_from
+from controller.core import commands as ask
+from controller.core.events import (
+    LeaseExpired,
+    LimitSwitchChanged,
+    StoreFailed,
+    StoreRecovered,
+)
+from controller.core.motion import Direction, MotionState
+from controller.core.orders import (
+    Outcome,
+    SaveFault,
+)
+from tests.core.evening import SEED, WEST_LIMIT, faults, goto, known_rig, outcome, text
+from tests.rig import SETTINGS, Rig, known_at
+
+
+def test_a_jam_is_a_fault_with_advice_and_the_relays_open() -> None:
+    rigged = known_rig()
+    moving = goto(rigged, 300)
+    rigged.go_on(rigged.yard.now_s + 2.0)
+    rigged.yard.apply("jam")
+    rigged.go_on(rigged.yard.now_s + 4.0)
+    assert rigged.yard.truth().voltage_ratio == 0
+    assert "without a pulse" in faults(rigged)[0]
+    assert outcome(rigged, moving) is Outcome.STOPPED
+    status = rigged.pilot.status()
+    assert status.state is MotionState.FAULTED
+    assert "blocked" in status.advice
+    assert any(isinstance(order, SaveFault) and order.text for order in rigged.orders)
+
+
+def test_a_fault_is_left_by_a_person_only_and_the_first_one_stays() -> None:
+    rigged = known_rig()
+    goto(rigged, 300)
+    rigged.yard.apply("jam")
+    rigged.go_on(rigged.yard.now_s + 4.0)
+    rigged.yard.clear()
+    first = rigged.pilot.status().fault
+    refused = goto(rigged, 50)
+    assert text(rigged, refused).startswith(f"a fault is latched: {first}")
+    rigged.go_on(rigged.yard.now_s + 600.0)
+    assert rigged.pilot.status().fault == first
+    rigged.ask(ask.ClearFault())
+    assert rigged.pilot.status().fault == ""
+    assert rigged.run(ask.NudgePulses(step_pulses=4)).outcome is Outcome.ARRIVED
+
+
+def test_a_dead_sensor_stops_the_motor_within_the_stall_time() -> None:
+    rigged = known_rig()
+    goto(rigged, 300)
+    rigged.go_on(rigged.yard.now_s + 2.0)
+    rigged.yard.apply("dead-sensor")
+    rigged.go_on(rigged.yard.now_s + SETTINGS.watch.stall_s + 0.3)
+    assert rigged.yard.truth().voltage_ratio == 0
+    assert faults(rigged)
+
+
+def test_a_welded_relay_is_found_by_the_pulses_after_the_cut() -> None:
+    rigged = known_rig()
+    goto(rigged, 300)
+    rigged.go_on(rigged.yard.now_s + 2.0)
+    relay = next(name for name, closed in rigged.yard.truth().relays.items() if closed)
+    rigged.yard.apply("welded-relay", relay=relay, position="closed")
+    rigged.ask(ask.Halt())
+    rigged.go_on(rigged.yard.now_s + 6.0)
+    assert "after the motor was switched off" in faults(rigged)[0]
+    assert "Cut the motor supply by hand" in rigged.pilot.status().advice
+    assert rigged.pilot.status().count_pulses == rigged.yard.count_pulses
+
+
+@pytest.mark.parametrize(
+    ("fault", "parameters"),
+    [
+        ("missing-pulses", {"probability": 0.03}),
+        ("extra-pulses", {"rate_per_s": 1.0}),
+        ("long-bounce", {"bounce_s": 0.006}),
+    ],
+)
+def test_a_sick_sensor_leaves_the_true_count_within_the_doubt(
+    fault: str, parameters: dict[str, float]
+) -> None:
+    rigged = known_rig()
+    rigged.yard.apply(fault, **parameters)
+    for away in (120, -110):
+        goto(rigged, away)
+        rigged.go_on(rigged.yard.now_s + 30.0)
+    status = rigged.pilot.status()
+    assert status.count_pulses is not None
+    assert status.doubt_pulses is not None
+    assert abs(status.count_pulses - rigged.yard.count_pulses) <= status.doubt_pulses
+
+
+def test_pulses_out_of_nowhere_raise_the_doubt_and_a_notice_and_then_a_fault() -> None:
+    rigged = known_rig()
+    rigged.go_on(rigged.yard.now_s + 10.0)
+    relay = next(iter(rigged.yard.truth().relays))
+    rigged.yard.apply("welded-relay", relay=relay, position="closed")
+    rigged.go_on(rigged.yard.now_s + 2.0)
+    assert any("while the motor was off" in notice.text for notice in rigged.notices())
+    assert "while the motor is switched off" in faults(rigged)[0]
+    assert (rigged.pilot.status().doubt_pulses or 0) >= 3
+
+
+def test_running_onto_the_wrong_limit_switch_is_a_wiring_fault() -> None:
+    rigged = known_rig(switches=frozenset(Direction))
+    goto(rigged, 300)
+    rigged.go_on(rigged.yard.now_s + 1.0)
+    rigged.give(LimitSwitchChanged(at_s=rigged.yard.now_s, side=Direction.EAST, active=True))
+    assert "the east limit switch was reached while running west" in faults(rigged)[0]
+    assert (
+        rigged.yard.truth().voltage_ratio == 0 or rigged.pilot.status().state is MotionState.FAULTED
+    )
+
+
+def test_a_known_end_met_early_is_an_arrival_that_settles_the_count() -> None:
+    yard = yard_from(SEED)
+    finder = Rig(yard)
+    finder.find_limits()
+    limit = finder.pilot.status().west_limit_pulses
+    assert limit is not None
+    memory = known_at(yard, limit)
+    assert memory.count is not None
+    off = replace(memory, count=replace(memory.count, count_pulses=memory.count.count_pulses - 15))
+    rigged = Rig(yard, SETTINGS, off)
+    moving = rigged.ask(ask.GotoCount(count_pulses=limit - 12))
+    rigged.go_on(yard.now_s + 12.0)
+    assert not faults(rigged)
+    assert outcome(rigged, moving) is Outcome.STOPPED
+    assert "came to the west end" in text(rigged, moving)
+    status = rigged.pilot.status()
+    assert status.count_pulses is not None
+    assert abs(status.count_pulses - yard.count_pulses) <= 1
+
+
+def test_ends_that_contradict_the_tape_are_not_believed() -> None:
+    rigged = Rig(
+        yard_from(SEED), replace(SETTINGS, travel_pulses=600.0, travel_tolerance_pulses=60.0)
+    )
+    answer = rigged.find_limits()
+    assert answer.outcome is Outcome.STOPPED
+    assert "by the tape it should be 600 within 60" in answer.text
+    assert rigged.pilot.status().count_pulses is None
+    assert rigged.pilot.status().west_limit_pulses is None
+
+
+def test_an_expired_lease_ends_the_move_without_a_fault() -> None:
+    rigged = known_rig()
+    moving = goto(rigged, 300)
+    rigged.go_on(rigged.yard.now_s + 1.0)
+    rigged.give(LeaseExpired(at_s=rigged.yard.now_s))
+    assert "the loop was late" in text(rigged, moving)
+    assert not faults(rigged)
+
+
+def test_a_store_that_cannot_write_forbids_moves_until_it_can() -> None:
+    rigged = known_rig()
+    moving = goto(rigged, 300)
+    rigged.give(StoreFailed(at_s=rigged.yard.now_s, reason="disk full"))
+    assert outcome(rigged, moving) is Outcome.STOPPED
+    rigged.go_on(rigged.yard.now_s + 3.0)
+    assert text(rigged, goto(rigged, 30)) == "the count cannot be saved: disk full"
+    rigged.give(StoreRecovered(at_s=rigged.yard.now_s))
+    assert rigged.run(ask.NudgePulses(step_pulses=3)).outcome is Outcome.ARRIVED
+
+
+def test_a_remembered_fault_and_hold_survive_a_restart() -> None:
+    yard = yard_from(SEED)
+    memory = replace(known_at(yard, WEST_LIMIT), fault_text="it burned", held=True)
+    rigged = Rig(yard, SETTINGS, memory)
+    status = rigged.pilot.status()
+    assert (status.state, status.fault, status.held) == (MotionState.FAULTED, "it burned", True)
+    assert "it burned" in text(rigged, goto(rigged, 10))
+
+
+def test_a_doubt_too_large_is_told_at_start_and_forbids_moves_to_a_place() -> None:
+    yard = yard_from(SEED)
+    memory = known_at(yard, WEST_LIMIT)
+    assert memory.count is not None
+    rigged = Rig(yard, SETTINGS, replace(memory, count=replace(memory.count, doubt_pulses=11)))
+    assert any("wrong by 11 pulses" in notice.text for notice in rigged.notices())
+    assert "wrong by 11 pulses, more than 10" in text(rigged, goto(rigged, 50))
