@@ -37,6 +37,8 @@ from controller.core.tasks import Finish, LimitSearch, Task
 from controller.core.waking import PilotSettings
 from controller.core.watch import Suspicion, wrong_side_suspicion
 
+SWITCH_BOUNCE_S = 0.1  # chosen: fifty times the longest bounce of a contact
+
 
 @dataclass(kw_only=True)
 class Under:
@@ -72,6 +74,7 @@ class Voyage:
             travel_pulses=settings.travel_pulses,
             travel_tolerance_pulses=settings.travel_tolerance_pulses,
         )
+        self._left_s: dict[Direction, float] = {}  # when each limit switch was let go
         self._found_end: Direction | None = None  # the end that this run came to
         self._saved_habits = dict(helm.landing.habits)
 
@@ -243,6 +246,7 @@ class Voyage:
     def switch(self, side: Direction, *, active: bool) -> list[Order]:
         """Take a limit switch: the end that was sought, or proof of crossed wires."""
         if not active:
+            self._left_s[side] = self.at_s
             self._standing.end = None if self._standing.end is side else self._standing.end
             return []
         self._standing.end = side
@@ -250,6 +254,8 @@ class Voyage:
         if not self._helm.runs or direction is None:
             return []
         if direction is not side:
+            if self.at_s - self._left_s.get(side, float("-inf")) < SWITCH_BOUNCE_S:
+                return []  # its contact bounces while the dish leaves it
             return self.fail(wrong_side_suspicion(direction, side))
         self._found_end = side
         return self.act_on(self._helm.cut(self.at_s, f"{side.value} limit switch"))
