@@ -48,6 +48,7 @@ class Story:
         self._stage, self._settings = stage, settings
         self._caller, self._meter = caller, meter
         self._begun_s = time.monotonic()
+        self._origin_pulses = 0
         self.landings: list[Landing] = []
 
     def tell(self) -> list[Landing]:
@@ -62,6 +63,9 @@ class Story:
 
     def _find_limits(self) -> None:
         self._do("limits")
+        # Count 0 is where the east end was found: a switch may stand inside the yard's own end.
+        truth = self._stage.yard.truth()
+        self._origin_pulses = truth.count_pulses - int(self._caller.status()["count_pulses"])
         self._say(f"both ends found: 0 and {self._west_limit_pulses()} pulses")
 
     def _west_limit_pulses(self) -> int:
@@ -97,6 +101,7 @@ class Story:
             role=role,
             target_pulses=target_pulses,
             peak_pulses=peak,
+            origin_pulses=self._origin_pulses,
         )
         self.landings.append(landing)
         return landing
@@ -123,8 +128,9 @@ def landing_of(
     role: str,
     target_pulses: int,
     peak_pulses: float,
+    origin_pulses: int,
 ) -> Landing:
-    """Judge a stop by the yard's own numbers."""
+    """Judge a stop by the yard's own numbers; `origin_pulses` is the yard's count at our 0."""
     mount, slot_deg = plan.mount(), plan.satellite(name).slot_deg
     best_deg = best_hour_angle_deg(mount, slot_deg)
     loss_db = plan.beam.loss_db(mount.off_deg(truth.hour_angle_deg, slot_deg))
@@ -132,8 +138,8 @@ def landing_of(
         name=name,
         role=role,
         target_pulses=target_pulses,
-        landed_pulses=truth.count_pulses,
-        peak_pulses=peak_pulses,
+        landed_pulses=truth.count_pulses - origin_pulses,
+        peak_pulses=peak_pulses - origin_pulses,
         off_pulses=truth.place_pulses - peak_pulses,
         off_deg=truth.hour_angle_deg - best_deg,
         loss_db=loss_db - plan.beam.loss_db(mount.off_deg(best_deg, slot_deg)),
