@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from controller.config import Pins, Sensor, Settings
+from controller.core.events import Event
 from controller.core.motion import Direction
 from controller.edge.drives import build_drive
 
@@ -157,3 +158,18 @@ class Rig:
 
     def all_open(self) -> bool:
         return not any(self.level(n) for n in (EAST_PIN, WEST_PIN, THIRD_PIN, MAIN_PIN))
+
+
+class Inbox:
+    """Keeps what is put, in order."""
+
+    def __init__(self) -> None:
+        self.events: list[Any] = []
+        self.failures: list[str] = []
+
+    def put(self, event: Event) -> None:
+        self.events.append(event)
+
+    def taken(self) -> list[Any]:
+        events, self.events = self.events, []
+        return events

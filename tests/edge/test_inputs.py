@@ -2,16 +2,12 @@
 
 import time
 from collections.abc import Iterator
-from queue import SimpleQueue
 from typing import Any
 
-import gpiozero
 import pytest
-from gpiozero.pins.mock import MockFactory
+from gpiozero.pins.mock import MockFactory, MockPin
 
-from controller.config import CurrentInput
 from controller.core.events import (
-    CurrentRead,
     Event,
     HoldInputChanged,
     LimitSwitchChanged,
@@ -19,27 +15,18 @@ from controller.core.events import (
     StopInputChanged,
 )
 from controller.core.motion import Direction
-from controller.edge.current import PERIOD_S, CurrentMeter
 from controller.edge.inputs import Contact, ReedSensor, build_switches
 from controller.errors import DoorError
-from tests.edge.recording import SENSOR_PIN, TWO_RELAYS, Rig, pins_with, settings_with
+from tests.edge.recording import (
+    SENSOR_PIN,
+    TWO_RELAYS,
+    Inbox,
+    Rig,
+    pins_with,
+    settings_with,
+)
 
 SECOND_PIN, STOP_PIN, HOLD_PIN, END_PIN = 27, 22, 23, 24
-
-
-class Inbox:
-    """Keeps what is put, in order."""
-
-    def __init__(self) -> None:
-        self.events: list[Any] = []
-        self.failures: list[str] = []
-
-    def put(self, event: Event) -> None:
-        self.events.append(event)
-
-    def taken(self) -> list[Any]:
-        events, self.events = self.events, []
-        return events
 
 
 @pytest.fixture
@@ -163,6 +150,42 @@ def test_ticks_of_another_clock_become_monotonic_seconds(inbox: Inbox) -> None:
     contact.close()
 
 
+def test_ticks_of_the_monotonic_clock_are_kept_to_the_last_digit(inbox: Inbox) -> None:
+    told: list[float] = []
+    contact = Contact(
+        "sensor",
+        SENSOR_PIN,
+        active_is_low=True,
+        factory=MockFactory(),
+        tell=lambda at_s, _active: told.append(at_s),
+        fail=inbox.failures.append,
+    )
+    contact._changed(123.456789, 0)
+    assert told == [123.456789]
+    contact.close()
+
+
+def test_a_line_is_watched_raw_at_both_edges_whatever_it_was_before(inbox: Inbox) -> None:
+    factory = MockFactory()
+    pin = factory.pin(SENSOR_PIN)
+    pin.bounce, pin.edges = 0.1, "rising"
+    reed(factory, inbox)
+    assert (pin.bounce, pin.edges) == (None, "both")
+
+
+def test_an_edge_between_the_look_and_the_subscription_is_told(inbox: Inbox) -> None:
+    class Hasty(MockPin):  # type: ignore[misc]  # gpiozero has no types
+        """Falls just before anybody listens."""
+
+        def _set_edges(self, value: str) -> None:
+            super()._set_edges(value)
+            self._state = False
+
+    factory = MockFactory(pin_class=Hasty)
+    reed(factory, inbox)
+    assert [edge.closed for edge in inbox.events] == [False, True]
+
+
 def test_a_callback_never_raises_and_tells_its_failure(inbox: Inbox) -> None:
     factory = MockFactory()
     sensor = reed(factory, inbox)
@@ -183,6 +206,7 @@ def test_a_closed_sensor_tells_nothing_and_closes_twice(inbox: Inbox) -> None:
     inbox.taken()
     factory.pin(SENSOR_PIN).drive_low()
     assert inbox.events == []
+    reed(factory, inbox, second_pin=SECOND_PIN).close()
 
 
 def test_a_sensor_that_cannot_have_its_second_line_keeps_neither(inbox: Inbox) -> None:
@@ -232,6 +256,25 @@ def test_a_bouncing_stop_halts_as_often_as_it_tells(rig: Rig, inbox: Inbox) -> N
     assert not rig.drive.halted
 
 
+def test_a_level_that_was_told_is_not_told_again(rig: Rig, inbox: Inbox) -> None:
+    # Some factories call back for both edges of a spike that was over when they looked.
+    (switch,) = build_switches(
+        pins_with(TWO_RELAYS, stop_pin=STOP_PIN),
+        rig.factory,
+        drive=rig.drive,
+        put=inbox.put,
+        fail=inbox.failures.append,
+    )
+    for at_s, level in ((1.0, 1), (2.0, 1), (3.0, 0), (4.0, 0), (5.0, 1)):
+        switch._contact._changed(at_s, level)
+    assert [(event.at_s, event.active) for event in inbox.events] == [
+        (1.0, True),
+        (3.0, False),
+        (5.0, True),
+    ]
+    switch.close()
+
+
 @pytest.mark.parametrize(
     ("pins", "event", "found"),
     [
@@ -273,102 +316,6 @@ def test_a_switch_that_cannot_be_claimed_is_named_and_none_is_kept(rig: Rig, inb
     with pytest.raises(DoorError, match=r"line 23 cannot be claimed as east limit switch"):
         switches_on(rig, inbox, hold_pin=HOLD_PIN, limit_switches={"east_pin": HOLD_PIN})
     switches_on(rig, inbox, hold_pin=HOLD_PIN)
-
-
-class Shunt(gpiozero.AnalogInputDevice):  # type: ignore[misc]  # gpiozero has no types
-    """An analogue device that shows what the test sets."""
-
-    reading: float | Exception = 0.0
-    closed_n = 0
-
-    def __init__(self, *, channel: int, pin_factory: MockFactory) -> None:
-        self.channel = channel
-
-    @property
-    def value(self) -> float:
-        if isinstance(Shunt.reading, Exception):
-            raise Shunt.reading
-        return Shunt.reading
-
-    def close(self) -> None:
-        Shunt.closed_n += 1
-
-
-@pytest.fixture
-def shunt(monkeypatch: pytest.MonkeyPatch) -> type[Shunt]:
-    monkeypatch.setattr(gpiozero, "Shunt", Shunt, raising=False)
-    monkeypatch.setattr(Shunt, "reading", 0.0)
-    return Shunt
-
-
-def meter(rig: Rig, inbox: Inbox, **wiring: Any) -> CurrentMeter:
-    return CurrentMeter(
-        CurrentInput.model_validate({"device": "Shunt", "amperes_at_full_scale": 10.0, **wiring}),
-        rig.factory,
-        drive=rig.drive,
-        put=inbox.put,
-        fail=inbox.failures.append,
-        clock=rig.clock,
-    )
-
-
-@pytest.mark.parametrize(
-    ("reading", "zero_a", "current_a"),
-    [(0.0, 0.0, 0.0), (0.25, 0.0, 2.5), (1.0, 0.0, 10.0), (0.75, 5.0, 2.5), (0.25, 5.0, 2.5)],
-)
-def test_a_reading_becomes_amperes(
-    rig: Rig, shunt: type[Shunt], reading: float, zero_a: float, current_a: float
-) -> None:
-    inbox = Inbox()
-    measured = meter(rig, inbox, offset_a=zero_a)
-    measured.close()
-    rig.run(Direction.WEST)
-    shunt.reading = reading
-    assert measured.advance() == rig.clock.now_s + PERIOD_S
-    assert inbox.events == [CurrentRead(at_s=rig.clock.now_s, current_a=current_a)]
-
-
-def test_nothing_is_read_at_rest(rig: Rig, inbox: Inbox, shunt: type[Shunt]) -> None:
-    measured = meter(rig, inbox)
-    measured.advance()
-    measured.close()
-    assert inbox.events == []
-
-
-def test_a_current_that_cannot_be_read_is_told_once_until_it_can(
-    rig: Rig, inbox: Inbox, shunt: type[Shunt]
-) -> None:
-    measured = meter(rig, inbox)
-    measured.close()
-    rig.run(Direction.WEST)
-    for reading in (OSError("no answer"), OSError("no answer"), 0.5, OSError("gone")):
-        shunt.reading = reading
-        measured.advance()
-    assert inbox.failures == [
-        "the current cannot be read: no answer",
-        "the current cannot be read: gone",
-    ]
-
-
-def test_the_meter_reads_by_itself(rig: Rig, shunt: type[Shunt]) -> None:
-    queue: SimpleQueue[CurrentRead] = SimpleQueue()
-    rig.run(Direction.WEST)
-    measured = CurrentMeter(
-        CurrentInput(device="Shunt", amperes_at_full_scale=10.0),
-        rig.factory,
-        drive=rig.drive,
-        put=queue.put,
-        fail=lambda _reason: None,
-    )
-    assert queue.get(timeout=10.0).current_a == 0.0
-    assert queue.get(timeout=10.0).current_a == 0.0
-    measured.close()
-
-
-@pytest.mark.parametrize("device", ["LED", "NoSuchThing", "Device"])
-def test_a_device_that_measures_nothing_is_refused(rig: Rig, inbox: Inbox, device: str) -> None:
-    with pytest.raises(DoorError, match=f"{device} is no analogue device of gpiozero"):
-        meter(rig, inbox, device=device)
 
 
 def test_an_edge_is_a_reed_edge(inbox: Inbox) -> None:
