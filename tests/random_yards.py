@@ -107,6 +107,18 @@ class Yard:
             step_deg = max(step_deg / 4, 0.02)
         return np.asarray(best_deg)
 
+    def beam_elevation_deg(self, slot_deg: npt.ArrayLike) -> Array:
+        """Return how high the beam looks with the dish peaked on each slot."""
+        axis, beam = self._frame
+        looks = turned(beam, -self.pole * axis, self.hour_angle_deg(slot_deg))
+        return np.asarray(np.degrees(np.arcsin(looks[:, 2])))
+
+    def miss_deg(self, slot_deg: npt.ArrayLike) -> Array:
+        """Return how far past the beam, toward the equator, each slot stands at its nearest."""
+        axis, beam = self._frame
+        goal = self.directions(np.atleast_1d(slot_deg))
+        return np.asarray(np.degrees(np.arcsin(-(goal @ axis)) - np.arcsin(-(beam @ axis))))
+
     def off_deg(self, slot_deg: npt.ArrayLike) -> Array:
         """Return how far the beam stays away from each slot at its nearest."""
         axis, beam = self._frame
