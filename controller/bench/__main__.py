@@ -7,15 +7,18 @@ import time
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from controller.bench.drawn import plan_from
 from controller.bench.plan import YardPlan
-from controller.bench.receiver import Receiver
 from controller.bench.scenario import SCENARIOS, scenario
 from controller.bench.server import YardServer
 from controller.bench.wires import wires_from
 from controller.bench.yard import Yard
 from controller.errors import ArckeeperError, ConfigError
+
+if TYPE_CHECKING:
+    from controller.bench.receiver import Receiver
 
 
 def _arguments() -> argparse.Namespace:
@@ -55,9 +58,12 @@ def _plan(arguments: argparse.Namespace) -> YardPlan:
     return plan
 
 
-def _receiver(arguments: argparse.Namespace) -> Receiver | None:
+def _receiver(arguments: argparse.Namespace) -> "Receiver | None":
     if not arguments.broker:
         return None
+    # Most yards have no broker and need not load paho.
+    from controller.bench.receiver import Receiver  # noqa: PLC0415
+
     host, _, port = arguments.broker.rpartition(":")
     if not host or not port.isdigit():
         raise ConfigError(f"--broker must be HOST:PORT, not {arguments.broker!r}")

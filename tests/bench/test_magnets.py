@@ -24,6 +24,13 @@ def test_count_is_zero_at_the_east_end_and_one_behind_the_first_magnet() -> None
     assert Reed(RING, 0.376).count_pulses == 1
 
 
+@pytest.mark.parametrize(
+    ("place", "closed"), [(7.01, True), (7.39, True), (7.41, False), (7.99, False)]
+)
+def test_reed_put_over_a_magnet_is_closed(place: float, closed: bool) -> None:
+    assert Reed(RING, RING.place_mm(place)).is_closed is closed
+
+
 def test_every_pitch_closes_the_reed_once() -> None:
     reed = Reed(RING, 0.0)
     go(reed, 0.0, 100.0)
