@@ -77,6 +77,13 @@ def test_every_link_leads_somewhere(path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", PAGES, ids=page)
+def test_every_module_that_is_named_exists(path: Path) -> None:
+    named = set(re.findall(r"`((?:[a-z_]+/)*[a-z_]+\.py)`", path.read_text(encoding="utf-8")))
+    folders = (ROOT, ROOT / "controller")
+    assert {name for name in named if not any((at / name).is_file() for at in folders)} == set()
+
+
+@pytest.mark.parametrize("path", PAGES, ids=page)
 def test_every_heading_that_is_linked_exists(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     headings = {
