@@ -76,15 +76,15 @@ class BoltAdvice:
     """How the mount stands, what to do about it, and what the arc looks like before and after.
 
     `can_tell` is False as long as nothing was read at the dish; there are no corrections then.
-    `read_at` are the slots at which an inclinometer reading would help most; `press_at` is where a
+    `read_at_deg` are the slots at which an inclinometer reading would help most; `press_at_deg` is where a
     press on the rim would, once readings help no more.
     """
 
     can_tell: bool
     stance: Stance
     corrections: tuple[Correction, ...]
-    read_at: tuple[float, ...]
-    press_at: float | None
+    read_at_deg: tuple[float, ...]
+    press_at_deg: float | None
     text: str
     slot_deg: Array
     miss_before_deg: Array
@@ -110,16 +110,18 @@ def which_bolt(
     can_tell = bool(readings) or bool(nudges)
     corrections = _corrections(known, best, bolts or {}) if can_tell else ()
     after = _turned(known, corrections)
-    read_at = _where_to_read(by_pulses(model) if not can_tell else known, slots_deg, len(readings))
+    read_at_deg = _where_to_read(
+        by_pulses(model) if not can_tell else known, slots_deg, len(readings)
+    )
     doubt_deg = known.miss_sigma_deg(slots_deg)
-    press_at = None if read_at else _where_to_press(slots_deg, doubt_deg)
+    press_at_deg = None if read_at_deg else _where_to_press(slots_deg, doubt_deg)
     return BoltAdvice(
         can_tell,
         known,
         corrections,
-        read_at,
-        press_at,
-        _text(corrections, _asking(read_at, press_at), can_tell=can_tell),
+        read_at_deg,
+        press_at_deg,
+        _text(corrections, _asking(read_at_deg, press_at_deg), can_tell=can_tell),
         slots_deg,
         known.mount.miss_deg(slots_deg),
         after.miss_deg(slots_deg),
@@ -179,13 +181,13 @@ def _words(
     return f"{way} by {abs(angle_deg):.2f} deg (+- {sigma_deg:.2f}){by_turns}"
 
 
-def _asking(read_at: tuple[float, ...], press_at: float | None) -> str:
-    if read_at:
-        slots = " and ".join(format_slot(slot_deg) for slot_deg in read_at)
+def _asking(read_at_deg: tuple[float, ...], press_at_deg: float | None) -> str:
+    if read_at_deg:
+        slots = " and ".join(format_slot(slot_deg) for slot_deg in read_at_deg)
         return f" Peak {slots} and read an inclinometer on the dish there."
-    if press_at is not None:
+    if press_at_deg is not None:
         return (
-            f" Peak {format_slot(press_at)}, press the rim up and down, and say whether the signal "
+            f" Peak {format_slot(press_at_deg)}, press the rim up and down, and say whether the signal "
             f"gets better."
         )
     return ""

@@ -73,21 +73,21 @@ def test_pulses_alone_are_refused_and_the_best_readings_asked_for() -> None:
     assert not advice.can_tell
     assert advice.corrections == ()
     assert "Pulses alone cannot tell" in advice.text
-    assert len(advice.read_at) == 3
-    for slot_deg in advice.read_at:
+    assert len(advice.read_at_deg) == 3
+    for slot_deg in advice.read_at_deg:
         assert format_slot(slot_deg) in advice.text
     np.testing.assert_array_equal(advice.miss_before_deg, advice.miss_after_deg)
     # Both ends and something between: only a wide swing tells the three angles apart.
     ends = {candidates(sky)[0], candidates(sky)[-1]}
-    assert ends <= set(advice.read_at)
+    assert ends <= set(advice.read_at_deg)
 
 
 def test_well_read_mount_is_not_read_again_but_pressed() -> None:
     sky, model, readings = some_yard(1)
     many = [replace(r, sigma_deg=0.02) for r in readings] * 3
     advice = which_bolt(model, candidates(sky), readings=many)
-    assert advice.read_at == ()
-    assert advice.press_at in candidates(sky)
+    assert advice.read_at_deg == ()
+    assert advice.press_at_deg in candidates(sky)
     assert "press the rim up and down" in advice.text
 
 
@@ -173,7 +173,7 @@ def test_without_a_configured_bolt_there_are_no_turns() -> None:
 def test_without_a_slot_in_reach_nothing_is_asked_for() -> None:
     _, model, _ = some_yard(0)
     advice = which_bolt(model, [])
-    assert (advice.read_at, advice.press_at, len(advice.slot_deg)) == ((), None, 0)
+    assert (advice.read_at_deg, advice.press_at_deg, len(advice.slot_deg)) == ((), None, 0)
 
 
 # ISO metric coarse thread: M12 has a pitch of 1.75 mm, M10 1.5 mm (ISO 261, from memory).
