@@ -207,14 +207,15 @@ def test_a_name_says_what_the_thing_is(path: Path) -> None:
 
 
 UNITS = (
-    *("deg", "rad", "mm", "m", "n", "a", "v", "s", "db", "ghz", "hz", "utc", "pulses"),
+    *("deg", "rad", "mm", "m", "n", "a", "v", "s", "db", "ghz", "hz", "utc", "day", "pulses"),
     *("deg_per_s", "mm_per_s", "mm_per_deg", "pulses_per_mm", "pulses_per_s", "pulses_per_deg"),
     *("m_per_s", "db_per_deg"),
 )
 
 # The last word of a number that has none.
 UNITLESS = {
-    *("factor", "part", "ratio", "gain", "turns", "flattening", "probability", "odds", "progress"),
+    *("factor", "part", "ratio", "gain", "turns", "sigmas", "flattening", "progress", "share"),
+    *("probability", "chance", "odds"),
     "variance",
     *("load", "voltage"),  # parts of the nominal, on the bench
 }
@@ -229,6 +230,8 @@ ARGUED = {
     "signal",  # in the receiver's own unit
     "level",  # of a signal: the same
     "levels",
+    "amount",  # of a move, in that move's own unit
+    "nothing",  # how probable it is that nothing happened
 }
 
 
