@@ -154,7 +154,20 @@ def test_two_writings_of_a_line_are_known_as_one(
             {"motion": {"park_count_pulses": 300, "park_slot_deg": "170E"}},
             "motion.park_count_pulses: park_slot_deg is given as well; leave one of them out",
         ),
+        # Margins that leave nothing make no second complaint of the park.
+        (
+            {"motion": {"soft_margin_pulses": 350, "park_count_pulses": 300}},
+            "motion.soft_margin_pulses: must be below 350",
+        ),
+        (
+            {"motion": {"soft_margin_pulses": 240, "park_count_pulses": 239}},
+            "motion.park_count_pulses: must be from 240 to 460",
+        ),
         ({"motion": {"park_slot_deg": "170E"}}, None),
+        # On a sphere tan(elevation) = (cos g - 0.1513) / sin g with cos g = cos 45.1 cos(slots
+        # apart): 0.44 degrees at 77 and -0.40 at 78.2 slots west of the site.
+        ({"motion": {"park_slot_deg": "92.4E"}}, None),
+        ({"motion": {"park_slot_deg": "91.2E"}}, "must be above the horizon, but 91.2 stands at -"),
         ({"motion": {"park_slot_deg": "10W"}}, "must be above the horizon, but -10 stands at -"),
         ({"mount": {"axis_elevation_deg": 45.8, "declination_offset_deg": 6.1}}, None),
         (
@@ -252,6 +265,11 @@ def test_options_that_do_not_fit_are_refused(
             {"satellites": [{"name": "Crane", "slot_deg": "25.9W"}]},
             "satellites[1].slot_deg: Crane stands below the horizon here (-",
         ),
+        ({"satellites": [{"name": "Crane", "slot_deg": "92.4E"}]}, None),
+        (
+            {"satellites": [{"name": "Crane", "slot_deg": "91.2E"}]},
+            "satellites[1].slot_deg: Crane stands below the horizon here (-0.",
+        ),
         # A right angle at the top spans 500 (arms 3 and 4).
         ({"actuator": lengths(300, 201)}, None),
         (
@@ -260,6 +278,7 @@ def test_options_that_do_not_fit_are_refused(
         ),
         ({"actuator": lengths(501, 150)}, "outside its own 501 to 651 mm"),
         ({"motion": {"max_run_s": 11.7}}, None),  # 700 pulses, 60 a second
+        ({"motion": {"max_run_s": 10}, "sensor": {"rate_max_pulses_per_s": 70}}, None),
         ({"motion": {"max_run_s": 11.6}}, "motion.max_run_s: 11.6 s is too short for the whole"),
         ({"motion": {"max_run_s": 240}}, None),
         ({"motion": {"max_run_s": 241}}, "241 s is more than on_time_max_s (240)"),
