@@ -76,8 +76,8 @@ class BoltAdvice:
     """How the mount stands, what to do about it, and what the arc looks like before and after.
 
     `can_tell` is False as long as nothing was read at the dish; there are no corrections then.
-    `read_at_deg` are the slots at which an inclinometer reading would help most; `press_at_deg` is where a
-    press on the rim would, once readings help no more.
+    `read_at_deg` are the slots at which an inclinometer reading would help most; `press_at_deg`
+    is the slot where a press on the rim would, once readings help no more.
     """
 
     can_tell: bool
@@ -187,8 +187,8 @@ def _asking(read_at_deg: tuple[float, ...], press_at_deg: float | None) -> str:
         return f" Peak {slots} and read an inclinometer on the dish there."
     if press_at_deg is not None:
         return (
-            f" Peak {format_slot(press_at_deg)}, press the rim up and down, and say whether the signal "
-            f"gets better."
+            f" Peak {format_slot(press_at_deg)}, press the rim up and down, and say whether the "
+            f"signal gets better."
         )
     return ""
 
