@@ -3,7 +3,10 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import click
 import pytest
+
+from controller.cli import main
 
 UNIT = Path(__file__).resolve().parent.parent / "config/systemd/arckeeper@.service"
 PROGRAM = "/opt/arckeeper/venv/bin/arckeeper"
@@ -65,6 +68,21 @@ def test_relays_are_opened_however_the_daemon_ends() -> None:
     # ExecStopPost runs after a stop, a crash, a kill and the watchdog (systemd.service(5)).
     assert settings("ExecStopPost") == [f"{PROGRAM} safe --config /etc/arckeeper/%i.yaml"]
     assert settings("ExecStart") == [f"{PROGRAM} run --config /etc/arckeeper/%i.yaml"]
+
+
+@pytest.mark.parametrize("setting", ["ExecStart", "ExecStopPost"])
+def test_the_program_understands_what_the_service_calls(setting: str) -> None:
+    (line,) = settings(setting)
+    _, name, *arguments = line.split()
+    command = main.get_command(click.Context(main), name)
+    assert command is not None
+    called = command.make_context(name, arguments)
+    assert called.params["chosen"].file() == Path("/etc/arckeeper/%i.yaml")
+
+
+def test_the_service_can_read_which_boot_this_is() -> None:
+    # `pid` would hide /proc/sys/kernel/random/boot_id; whether it may: systemd.exec(5).
+    assert settings("ProcSubset") == []
 
 
 def test_a_loop_that_hangs_is_ended() -> None:
