@@ -201,10 +201,13 @@ class Helm:
         self._second_closed = event.second_closed
         return out
 
-    def tick(self, situation: Situation) -> list[Order | Happening]:
-        """Do what the time asks for."""
+    def tick(self, situation: Situation, *, edges_until_s: float) -> list[Order | Happening]:
+        """Do what the time asks for; edges are known up to `edges_until_s`.
+
+        Edges that were read late must not be judged by a clock that has run ahead of them.
+        """
         out: list[Order | Happening] = []
-        settled = self.debounce.flush(at_s=situation.now_s)
+        settled = self.debounce.flush(at_s=edges_until_s)
         if settled:
             out += self._settled(settled)
         if self.runs:

@@ -70,8 +70,9 @@ class Pilot:
     def handle(self, event: ev.Event) -> list[Order]:
         """Take one event, return what to do about it."""
         self._at_s = self._voyage.at_s = max(self._at_s, event.at_s)
+        edges_s = event.at_s if isinstance(event, ev.ReedEdge) else self._at_s
         out = self._take(event)
-        out += self._voyage.act_on(self._helm.tick(self._voyage.situation()))
+        out += self._voyage.act_on(self._helm.tick(self._voyage.situation(), edges_until_s=edges_s))
         return out + self._voyage.go_on()
 
     def wake_s(self) -> float:

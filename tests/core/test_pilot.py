@@ -8,7 +8,9 @@ from controller.core.events import (
     CommandUnreadable,
     Event,
     HoldInputChanged,
+    ReedEdge,
     StopInputChanged,
+    Tick,
 )
 from controller.core.motion import Direction, MotionState
 from controller.core.orders import (
@@ -301,3 +303,20 @@ def test_the_contact_that_is_seen_at_start_is_no_pulse() -> None:
     assert rigged.pilot.status().doubt_pulses == 0
     assert isinstance(reed.closed, bool)
     assert not any(isinstance(order, Notice) for order in rigged.orders)
+
+
+def test_edges_that_are_read_half_a_second_late_count_once_each() -> None:
+    """The clock runs ahead of the edges of a bouncing reed, as on a starved board."""
+    rigged = known_rig()
+    begun = rigged.yard.count_pulses
+    goto(rigged, 300)
+    for _ in range(8):
+        edges = rigged.yard.step_to(rigged.yard.now_s + 0.4)
+        now_s = rigged.yard.now_s
+        for edge in edges:
+            rigged.give(ReedEdge(at_s=edge.at_s, closed=edge.closed))
+            rigged.give(Tick(at_s=now_s))
+    status = rigged.pilot.status()
+    assert rigged.yard.count_pulses > begun + 20
+    assert status.count_pulses == rigged.yard.count_pulses
+    assert status.doubt_pulses == 0
