@@ -46,6 +46,7 @@ class RecordingPin(MockPWMPin):  # type: ignore[misc]  # gpiozero has no types
     """A pin that, like the kernel's lines, becomes an output with its level in one step."""
 
     when_level: Callable[[int, float], None] | None = None
+    when_ended: Callable[[float], None] | None = None  # the PWM, with the level it ends at
 
     def output_with_state(self, state: Any) -> None:
         self._state = float(state)
@@ -65,6 +66,8 @@ class RecordingPin(MockPWMPin):  # type: ignore[misc]  # gpiozero has no types
     def _set_frequency(self, value: float | None) -> None:
         # The mock falls to 0 whenever PWM is ended, also where there was none.
         if value != self._frequency:
+            if value is None and self.when_ended:
+                self.when_ended(float(self._state))
             super()._set_frequency(value)
 
     def _note(self) -> None:

@@ -9,7 +9,7 @@ from gpiozero.pins.mock import MockFactory, MockPin
 from controller.core.motion import Direction
 from controller.edge.drive import LEASE_MAX_S
 from controller.edge.drives import RAMP_FROM, build_drive
-from controller.edge.outputs import Line, Output, motor_outputs
+from controller.edge.outputs import Line, Output, PwmLine, motor_outputs
 from controller.errors import DoorError
 from tests.edge.recording import (
     BRIDGE,
@@ -190,6 +190,21 @@ def test_a_stop_in_the_soft_start_leaves_nothing_on() -> None:
         rig.drive.stop()
         rig.later(1.0)
         assert rig.all_open()
+
+
+def test_closing_a_line_with_pwm_ends_it_low_and_gives_it_back() -> None:
+    factory = RecordingFactory()
+    line = PwmLine(Output(role="bridge east", pin=EAST_PIN), factory, frequency_hz=100.0)
+    line.duty(0.5)
+    levels_when_ended: list[float] = []
+    pin = factory.pin(EAST_PIN)
+    pin.when_ended = levels_when_ended.append
+    line.close()
+    line.close()
+    assert levels_when_ended == [0.0]
+    assert (pin.frequency, pin.function) == (None, "input")
+    other = PwmLine(Output(role="another", pin=EAST_PIN), factory, frequency_hz=100.0)
+    other.close()
 
 
 def test_a_bridge_without_soft_start_needs_no_pwm() -> None:

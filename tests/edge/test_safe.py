@@ -165,6 +165,8 @@ def test_a_line_that_never_answers_does_not_hold_up_the_others() -> None:
     factory.pin_class = Mute
     factory.pin(WEST_PIN)._state = 1.0
     report = make_safe(settings_with(pins_with(TWO_RELAYS)), factory=factory, patience_s=0.1)
+    (waiting,) = [thread for thread in threading.enumerate() if thread.name == "make-safe"]
+    assert waiting.daemon  # the program can end all the same
     never.set()
     assert report.failed == ["east relay (line 5) is not known to be open: no answer within 0.1 s"]
     assert factory.pin(WEST_PIN).state == 0.0
@@ -174,6 +176,17 @@ def test_a_passed_factory_stays_open(kernel: Kernel) -> None:
     with LineFactory("0") as factory:
         make_safe(settings_with(pins_with(BRIDGE_WITH_ENABLE)), factory=factory)
         assert factory.chip.get_info().num_lines == 28
+
+
+def test_a_factory_of_its_own_is_closed(kernel: Kernel, monkeypatch: pytest.MonkeyPatch) -> None:
+    closed: list[object] = []
+
+    def note(factory: LineFactory) -> None:
+        closed.append(factory)
+
+    monkeypatch.setattr(LineFactory, "close", note)
+    make_safe(settings_with(pins_with(TWO_RELAYS, factory="lines")))
+    assert len(closed) == 1
 
 
 def test_it_can_be_called_again_and_again(kernel: Kernel) -> None:
