@@ -178,6 +178,13 @@ def test_start_that_ended_before_its_first_step_is_made_good(path: Path) -> None
         assert store.notices == ()
 
 
+def test_every_save_of_the_count_has_the_next_number_whoever_opens_the_file(path: Path) -> None:
+    for expected in (1, 2, 3):
+        with opened(path) as store:
+            live(store, (rest(5),))
+        assert [row["sequence"] for row in tables(path)["count"]] == [expected]
+
+
 def test_no_step_has_been_edited_or_forgotten() -> None:
     # What the tables of version 1 were; a file somewhere has them.
     first: dict[str, Any] = {}
