@@ -1,4 +1,5 @@
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -38,7 +39,7 @@ def test_every_command_teaches_with_an_example(name: str) -> None:
     command = main.get_command(click.Context(main), name)
     assert command is not None
     assert command.name == name
-    assert f"\n      arckeeper {name}" in (command.help or "")
+    assert re.search(rf"\n +arckeeper {name}", command.help or "")
     shown = call(name, "--help")
     assert shown.exit_code == 0
     assert max(len(line) for line in shown.output.splitlines()) <= 80
