@@ -318,6 +318,7 @@ class Helm:
             suspicion = self.watch.against(direction)
             if suspicion:
                 out.append(Failed(suspicion=suspicion))
+        self.watch.edge(edge.at_s)
         found = self.counter.turn(edge, direction)
         self._observe_duty(edge)
         if isinstance(found, Doubtful):

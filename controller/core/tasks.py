@@ -10,6 +10,8 @@ from controller.core.motion import Direction
 from controller.core.orders import Outcome
 from controller.core.safety import Purpose, SoftLimits
 
+CORRECTION_PULSES = 20  # further away than this a run was interrupted, by a rest for example
+
 
 @dataclass(frozen=True, kw_only=True)
 class Leg:
@@ -76,7 +78,7 @@ class Journey:
         from_right_side = last is self._arrive or self._backed
         if off == 0 and from_right_side:
             return Finish(outcome=Outcome.ARRIVED, text=f"at count {count_pulses}")
-        if self._approached:
+        if self._approached and abs(off) <= CORRECTION_PULSES:
             self.corrections += 1
             if self.corrections > self._corrections_max:
                 return self._give_up(count_pulses)

@@ -87,6 +87,7 @@ class Watch:
         self.cut_s: float | None = None
         self.last_pulse_s: float | None = None
         self._coast_n = 0
+        self._last_edge_s = 0.0
         self._over_since_s: float | None = None
         self._against_n = 0
 
@@ -144,11 +145,20 @@ class Watch:
         )
 
     def stands(self, at_s: float, wait_s: float) -> bool:
-        """Tell whether the rod has come to rest after the cut."""
+        """Tell whether the rod has come to rest after the cut.
+
+        A short coast shortens the wait, a long one makes it half of `wait_s`: a motor that
+        brakes through its own winding creeps on for several coast times.
+        """
         if self.cut_s is None:
             return False
-        wait_s = min(self._settings.standstill_s, max(0.2, wait_s))
-        return at_s - max(self.cut_s, self.last_pulse_s or self.cut_s) >= wait_s
+        longest_s = max(self._settings.standstill_s, wait_s / 2)
+        last_s = max(self.cut_s, self.last_pulse_s or 0.0, self._last_edge_s)
+        return at_s - last_s >= min(longest_s, max(0.2, wait_s))
+
+    def edge(self, at_s: float) -> None:
+        """Take any change of the contact: the rod still moves, though no pulse is full."""
+        self._last_edge_s = at_s
 
 
 def stall_suspicion(direction: Direction, stall_s: float, count_pulses: int) -> Suspicion:

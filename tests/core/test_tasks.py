@@ -65,6 +65,14 @@ def test_corrections_are_counted_and_given_up_with_the_truth() -> None:
     assert trip.corrections == 3
 
 
+@pytest.mark.parametrize(("count", "corrections"), [(480, 1), (479, 0)])
+def test_going_on_after_an_interruption_is_no_correction(count: int, corrections: int) -> None:
+    trip = journey(500)
+    trip.next_step(100, WEST)
+    trip.next_step(count, WEST)
+    assert trip.corrections == corrections
+
+
 def test_one_pulse_beside_after_all_corrections_still_counts_as_arrived() -> None:
     trip = journey(500)
     for _ in range(3):

@@ -41,7 +41,22 @@ def test_standstill_needs_the_whole_wait_without_a_pulse(at_s: float, stands: bo
     watch = running()
     watch.cut(8.5)
     watch.pulse(9.0)
-    assert watch.stands(at_s, wait_s=99.0) is stands
+    assert watch.stands(at_s, wait_s=1.0) is stands
+
+
+def test_an_edge_that_is_no_pulse_puts_the_standstill_off() -> None:
+    watch = running()
+    watch.cut(8.5)
+    watch.edge(9.0)
+    assert not watch.stands(9.25, wait_s=1.0)
+    assert watch.stands(9.5, wait_s=1.0)
+
+
+def test_a_long_coast_makes_the_wait_longer() -> None:
+    watch = running()
+    watch.cut(8.5)
+    assert not watch.stands(9.25, wait_s=2.0)
+    assert watch.stands(9.5, wait_s=2.0)
 
 
 def test_a_short_coast_shortens_the_wait_but_not_below_a_fifth_of_a_second() -> None:
