@@ -179,6 +179,9 @@ class Daemon:
     def run(self) -> None:
         """Carry out everything until the end is asked for and the rod stands."""
         self.door.start()
+        self._carry_out(
+            [Notice(severity=Severity.WARNING, text=text) for text in self.store.notices]
+        )
         self._carry_out(self.pilot.begin())
         while not self._may_end():
             event = self._next()

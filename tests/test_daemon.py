@@ -158,3 +158,17 @@ def test_the_tape_says_how_far_apart_the_ends_are() -> None:
     assert known.travel_pulses == pytest.approx(600 * 1.9)
     assert known.travel_tolerance_pulses == pytest.approx(114.0)  # a tenth, more than three sigmas
     assert known.satellites["Heron"] == 147.6
+
+
+def test_a_damaged_store_is_told_to_everybody(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "count.db").write_bytes(b"this was a database once" * 400)
+    told: list[str] = []
+    with ExitStack() as stack:
+        alive = Living(Daemon(mocked(), state_dir=tmp_path, stack=stack))
+        monkeypatch.setattr(alive.daemon.door, "notice", lambda notice: told.append(notice.text))
+        alive.thread.start()
+        alive.until(lambda: any("damaged" in text for text in told))
+        assert alive.daemon.pilot.status().count_pulses is None
+        alive.end()

@@ -184,3 +184,18 @@ def test_a_doubt_too_large_is_told_at_start_and_forbids_moves_to_a_place() -> No
     rigged = Rig(yard, SETTINGS, replace(memory, count=replace(memory.count, doubt_pulses=11)))
     assert any("wrong by 11 pulses" in notice.text for notice in rigged.notices())
     assert "wrong by 11 pulses, more than 10" in text(rigged, goto(rigged, 50))
+
+
+@pytest.mark.parametrize(("pause_s", "is_fault"), [(0.0625, False), (0.125, True)])
+def test_a_limit_switch_that_bounces_while_it_is_left_is_no_crossed_wire(
+    pause_s: float, is_fault: bool
+) -> None:
+    rigged = known_rig(switches=frozenset(Direction))
+    rigged.give(LimitSwitchChanged(at_s=rigged.yard.now_s, side=Direction.EAST, active=True))
+    goto(rigged, 300)
+    rigged.go_on(rigged.yard.now_s + 0.5)
+    rigged.give(LimitSwitchChanged(at_s=rigged.yard.now_s, side=Direction.EAST, active=False))
+    rigged.give(
+        LimitSwitchChanged(at_s=rigged.yard.now_s + pause_s, side=Direction.EAST, active=True)
+    )
+    assert bool(faults(rigged)) is is_fault
