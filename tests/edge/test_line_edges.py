@@ -181,6 +181,7 @@ def test_nothing_is_told_after_unsubscribing_or_closing(
     still.taken(1)  # the thread has been round, so the others would have been told
     assert first.queue.empty()
     assert second.queue.empty()
+    assert len(factory.watch._takes) == 1
 
 
 def test_a_line_that_was_closed_can_be_watched_anew(kernel: Kernel, factory: LineFactory) -> None:

@@ -2,6 +2,7 @@
 
 import inspect
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from queue import SimpleQueue
@@ -102,11 +103,48 @@ def test_an_output_shows_its_resting_level_and_no_other(
     assert kernel.journal == [(5, OUT, active_high), resting]
 
 
-def test_an_output_as_found_keeps_its_level(kernel: Kernel, factory: LineFactory) -> None:
-    kernel.wires[5].direction, kernel.wires[5].is_high = OUT, True
-    assert factory.pin(5).function == "output"
+@pytest.mark.parametrize("direction", [IN, OUT])
+@pytest.mark.parametrize("is_high", [False, True])
+def test_an_output_as_found_keeps_its_level(
+    kernel: Kernel, factory: LineFactory, direction: Direction, is_high: bool
+) -> None:
+    wire = kernel.wires[5]
+    wire.direction, wire.is_high = direction, is_high
+    assert factory.pin(5).function == {IN: "input", OUT: "output"}[direction]
     factory.pin(5).function = "output"
-    assert (kernel.journal, factory.pin(5).state) == ([], 1)
+    assert (wire.direction, wire.is_high) == (OUT, is_high)
+    assert factory.pin(5).state == int(is_high)
+
+
+def test_a_closed_pin_is_as_new(kernel: Kernel, factory: LineFactory) -> None:
+    pin = factory.pin(17)
+    device = InputDevice(17, pull_up=True, pin_factory=factory)
+    pin.edges = "falling"
+    assert (pin.pull, pin.edges, pin.lost_edges) == ("up", "falling", 0)
+    device.close()
+    assert (pin.pull, pin.edges, pin.function) == ("floating", "both", "input")
+    assert kernel.wires[17].holder is None
+
+
+def pwm_threads() -> list[str]:
+    return [thread.name for thread in threading.enumerate() if thread.name == "soft-pwm"]
+
+
+@pytest.mark.parametrize("end", ["frequency", "close"])
+def test_the_thread_of_a_pwm_ends_with_it(kernel: Kernel, factory: LineFactory, end: str) -> None:
+    pin = factory.pin(5)
+    pin.output_with_state(0)
+    pin.frequency = 200.0
+    pin.frequency = 100.0
+    pin.state = 0.5
+    assert pwm_threads() == ["soft-pwm"]
+    if end == "frequency":
+        pin.frequency = None
+        assert (pin.frequency, pin.state) == (None, 0)
+    else:
+        pin.close()
+    assert pwm_threads() == []
+    assert not kernel.wires[5].is_high
 
 
 @pytest.mark.parametrize(
