@@ -17,7 +17,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from types import FrameType
-from typing import Final
+from typing import Final, TypeGuard
 
 from controller.config import Settings
 from controller.config.builders import (
@@ -31,6 +31,7 @@ from controller.config.statedir import state_dir
 from controller.core.commands import Halt
 from controller.core.events import (
     CommandReceived,
+    CommandUnreadable,
     DoorFailed,
     Event,
     ModelFitted,
@@ -204,6 +205,13 @@ class Daemon:
     def _take(self, event: Event) -> None:
         if not isinstance(event, Tick):
             LOG.debug("event %s", event)
+        if self._ending_since_s is not None and _asks_for_more(event):
+            event = CommandUnreadable(
+                at_s=event.at_s,
+                command_id=event.command_id,
+                source=event.source,
+                reason="the daemon is ending",
+            )
         if isinstance(event, CommandReceived):
             LOG.info("asked by %s: %s", event.source, event.command)
         self._carry_out(self.pilot.handle(event))
@@ -307,6 +315,10 @@ def run(
             daemon.board.drive.stop()
             tell_service("STOPPING=1")
     return 0
+
+
+def _asks_for_more(event: Event) -> TypeGuard[CommandReceived]:
+    return isinstance(event, CommandReceived) and not isinstance(event.command, Halt)
 
 
 def _headline(status: Status) -> str:

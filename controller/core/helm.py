@@ -125,6 +125,11 @@ class Helm:
         """Tell whether the motor is on."""
         return self.state in RUNNING
 
+    @property
+    def was_idle(self) -> bool:
+        """Tell whether this run has made no pulse so far."""
+        return self.counter.count_pulses == self._started_pulses
+
     def may_start(self, at_s: float) -> bool:
         """Tell whether the rod has stood long enough for another run."""
         return self.state is MotionState.RESTING and not self._moved and self._paused(at_s)
@@ -210,6 +215,8 @@ class Helm:
         settled = self.debounce.flush(at_s=edges_until_s)
         if settled:
             out += self._settled(settled)
+        if any(isinstance(item, Failed) for item in out):
+            return out  # the motor must not be renewed in the same breath
         if self.runs:
             out += self._tick_running(situation)
         else:
@@ -276,7 +283,9 @@ class Helm:
         self.landing.rest(self.stretch)
         if self.state is MotionState.COASTING:
             self.state = next_state(self.state, Trigger.STANDSTILL)
-        stalled = [Stalled(direction=direction)] if self._idle_runs_n == IDLE_RUNS_N else []
+        stalled = [Stalled(direction=direction)] if self._idle_runs_n >= IDLE_RUNS_N else []
+        if stalled:
+            self._idle_runs_n = 0
         return [self.rest_order(), *stalled, Stood(direction=direction)]
 
     def _count_idle_run(self) -> None:
@@ -285,8 +294,10 @@ class Helm:
         if run is None or run.expected_pulses is None:
             return
         expected_pulses = abs(run.expected_pulses - run.start_place_pulses)
-        idle = self.counter.count_pulses == self._started_pulses and expected_pulses >= 1
-        self._idle_runs_n = self._idle_runs_n + 1 if idle else 0
+        if not self.was_idle:
+            self._idle_runs_n = 0
+        elif expected_pulses >= 1:
+            self._idle_runs_n += 1
 
     def rest_order(self) -> SaveRest:
         """Return the order to write the count as it stands."""

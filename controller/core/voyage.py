@@ -35,7 +35,7 @@ from controller.core.safety import Purpose, Situation
 from controller.core.standing import Standing
 from controller.core.tasks import Finish, LimitSearch, Task
 from controller.core.waking import PilotSettings
-from controller.core.watch import Suspicion, wrong_side_suspicion
+from controller.core.watch import Suspicion, both_ends_suspicion, wrong_side_suspicion
 
 SWITCH_BOUNCE_S = 0.1  # chosen: fifty times the longest bounce of a contact
 
@@ -86,6 +86,7 @@ class Voyage:
     def begin(self, task: Task, satellite: str | None) -> None:
         """Take a task; its first step comes with the next `go_on`."""
         self._helm.on_s = 0.0
+        self._found_end = None  # what an earlier run came to says nothing to this task
         self.under = Under(
             task=task,
             satellite=satellite,
@@ -118,12 +119,14 @@ class Voyage:
         return self.end_task(Outcome.STOPPED, reason)
 
     def _stalled(self, direction: Direction) -> list[Order]:
+        counter = self._helm.counter
         is_end = may_be_end(
             direction,
-            counter=self._helm.counter,
+            counter=counter,
             charts=self._charts,
             switch=self._standing.end,
             searching=self._purpose() is Purpose.SEARCH,
+            was_idle=self.under is None or counter.count_pulses == self.under.from_pulses,
             settings=self._ends,
         )
         if not is_end:
@@ -178,6 +181,8 @@ class Voyage:
         if isinstance(step, Finish):
             return self.end_task(step.outcome, step.text)
         self._helm.leg = step
+        if step.target_pulses is None and self._standing.end is step.direction:
+            return self._at_end(step.direction)
         return self.act_on(self._helm.start(step, self.situation()))
 
     def interrupt(self, reason: str) -> list[Order]:
@@ -249,7 +254,9 @@ class Voyage:
             self._left_s[side] = self.at_s
             self._standing.end = None if self._standing.end is side else self._standing.end
             return []
-        self._standing.end = side
+        other, self._standing.end = self._standing.end, side
+        if other is side.opposite:
+            return self.fail(both_ends_suspicion())
         direction = self._helm.direction
         if not self._helm.runs or direction is None:
             return []

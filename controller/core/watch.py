@@ -176,3 +176,11 @@ def wrong_side_suspicion(direction: Direction, side: Direction) -> Suspicion:
         text=f"the {side.value} limit switch was reached while running {direction.value}",
         advice="Swap the two motor wires or the two limit switches, then find the limits again.",
     )
+
+
+def both_ends_suspicion() -> Suspicion:
+    """Return the fault for two limit switches that are active at once."""
+    return Suspicion(
+        text="both limit switches are active at once",
+        advice="Look for a broken common wire or a short at the switches.",
+    )

@@ -7,12 +7,15 @@ from controller.core import commands as ask
 from controller.core.events import (
     LeaseExpired,
     LimitSwitchChanged,
+    ReedEdge,
     StoreFailed,
     StoreRecovered,
+    Tick,
 )
 from controller.core.motion import Direction, MotionState
 from controller.core.orders import (
     Outcome,
+    RunMotor,
     SaveFault,
 )
 from tests.core.evening import SEED, WEST_LIMIT, faults, goto, known_rig, outcome, text
@@ -199,3 +202,69 @@ def test_a_limit_switch_that_bounces_while_it_is_left_is_no_crossed_wire(
         LimitSwitchChanged(at_s=rigged.yard.now_s + pause_s, side=Direction.EAST, active=True)
     )
     assert bool(faults(rigged)) is is_fault
+
+
+def test_a_dead_motor_near_an_end_is_a_fault_and_leaves_the_count_alone() -> None:
+    rigged = known_rig()
+    rigged.run(ask.GotoCount(count_pulses=22))
+    rigged.yard.apply("power-cut")
+    goto(rigged, -9)
+    rigged.go_on(rigged.yard.now_s + 6.0)
+    assert faults(rigged)
+    assert rigged.pilot.status().count_pulses == 22
+
+
+def test_an_obstacle_taken_for_the_east_end_makes_no_known_count() -> None:
+    yard = yard_from(SEED)
+    memory = known_at(yard, WEST_LIMIT)
+    assert memory.count is not None
+    lost = replace(memory, count=replace(memory.count, doubt_pulses=None))
+    rigged = Rig(yard, SETTINGS, lost)
+    rigged.ask(ask.FindLimits())
+    rigged.go_on(yard.now_s + 2.0)
+    yard.apply("jam")
+    rigged.go_on(yard.now_s + 2.4)
+    rigged.ask(ask.Halt())
+    rigged.go_on(yard.now_s + 2.0)
+    assert rigged.pilot.status().count_pulses is None
+    assert "the count is not known" in text(rigged, goto_count(rigged, 500))
+
+
+def test_ends_that_lie_elsewhere_than_the_last_time_are_a_fault() -> None:
+    yard = yard_from(SEED)
+    rigged = Rig(yard, SETTINGS, known_at(yard, 1100))  # it is 1274
+    assert "the last time it was 1100" in rigged.find_limits().text
+    assert rigged.pilot.status().count_pulses is None
+
+
+def test_both_limit_switches_at_once_are_a_fault() -> None:
+    rigged = known_rig(switches=frozenset(Direction))
+    for side in Direction:
+        rigged.give(LimitSwitchChanged(at_s=rigged.yard.now_s, side=side, active=True))
+    assert faults(rigged) == ["both limit switches are active at once"]
+
+
+def test_a_search_may_begin_on_the_east_switch() -> None:
+    rigged = known_rig(switches=frozenset(Direction))
+    rigged.give(LimitSwitchChanged(at_s=rigged.yard.now_s, side=Direction.EAST, active=True))
+    rigged.ask(ask.FindLimits())
+    rigged.go_on(rigged.yard.now_s + 1.0)
+    assert rigged.pilot.status().state is MotionState.WESTING
+
+
+def test_a_fault_found_in_a_tick_is_not_followed_by_a_renewal() -> None:
+    """A quadrature sensor shows the rod going east while the motor was told west."""
+    rigged = known_rig()
+    goto(rigged, 300)
+    at_s = rigged.yard.now_s + 0.05
+    for closed in (True, False, True, False):
+        at_s += 0.02
+        rigged.give(ReedEdge(at_s=at_s, closed=closed, second_closed=closed))
+    rigged.give(Tick(at_s=at_s + 0.3))
+    assert "the rod goes east" in faults(rigged)[0]
+    kinds = [type(order) for order in rigged.orders]
+    assert RunMotor not in kinds[kinds.index(SaveFault) :]
+
+
+def goto_count(rigged: Rig, count_pulses: int) -> str:
+    return rigged.ask(ask.GotoCount(count_pulses=count_pulses))
