@@ -6,12 +6,12 @@ Rule 3: before the first run order of a run stands the order to write the intent
 """
 
 from collections import deque
-from dataclasses import dataclass
 from typing import Final
 
 from controller.core.counting import Counter, Doubtful, Pulse
 from controller.core.debounce import Debounce, SettledEdge
 from controller.core.events import ReedEdge
+from controller.core.happenings import Failed, Happening, Refused, Stalled, Stood, Uneasy
 from controller.core.landing import Landing, Stretch
 from controller.core.motion import (
     RUNNING,
@@ -46,44 +46,6 @@ LATE_COAST_S: Final = 3.0  # a pulse this soon after a cut is still the coast of
 STRAYS_MAX_N: Final = 3  # so many pulses at rest within STRAYS_S mean power where none should be
 STRAYS_S: Final = 3.0
 IDLE_RUNS_N: Final = 3  # so many short runs in a row without a pulse are a stall
-
-
-@dataclass(frozen=True, kw_only=True)
-class Refused:
-    """The gate did not permit a run."""
-
-    reason: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class Failed:
-    """A suspicion became certain."""
-
-    suspicion: Suspicion
-
-
-@dataclass(frozen=True, kw_only=True)
-class Stalled:
-    """The motor is on and nothing turns: an end, or a fault."""
-
-    direction: Direction
-
-
-@dataclass(frozen=True, kw_only=True)
-class Stood:
-    """The rod has come to rest after a run."""
-
-    direction: Direction
-
-
-@dataclass(frozen=True, kw_only=True)
-class Uneasy:
-    """The doubt has grown."""
-
-    text: str
-
-
-Happening = Refused | Failed | Stalled | Stood | Uneasy
 
 
 class Helm:

@@ -9,16 +9,8 @@ from dataclasses import dataclass
 
 from controller.core.charts import Charts
 from controller.core.ends import EndSettings, end_found, may_be_end, settle_at_end
-from controller.core.helm import (
-    Failed,
-    Happening,
-    Helm,
-    Refused,
-    Stalled,
-    Stood,
-    Uneasy,
-    stall_failure,
-)
+from controller.core.happenings import Failed, Happening, Refused, Stalled, Stood, Uneasy
+from controller.core.helm import Helm, stall_failure
 from controller.core.motion import Direction
 from controller.core.orders import (
     Answer,
