@@ -1,5 +1,6 @@
 """The motor's current, from an analogue device to events."""
 
+import threading
 from collections.abc import Iterator
 from queue import SimpleQueue
 from typing import Any
@@ -100,6 +101,17 @@ def test_a_current_that_cannot_be_read_is_told_once_until_it_can(
         "the current cannot be read: no answer",
         "the current cannot be read: gone",
     ]
+
+
+def test_a_closed_meter_has_ended_its_thread_and_given_its_device_back(
+    rig: Rig, inbox: Inbox, shunt: type[Shunt]
+) -> None:
+    before_n = shunt.closed_n
+    measured = meter(rig, inbox)
+    assert "current-meter" in {thread.name for thread in threading.enumerate()}
+    measured.close()
+    assert "current-meter" not in {thread.name for thread in threading.enumerate()}
+    assert shunt.closed_n == before_n + 1
 
 
 def test_the_meter_reads_by_itself(rig: Rig, shunt: type[Shunt]) -> None:

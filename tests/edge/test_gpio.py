@@ -129,7 +129,52 @@ def test_the_heartbeat_toggles_and_ends_low() -> None:
     assert levels == [0.0, 1.0, 0.0, 1.0, 0.0, 1.0, 0.0]
 
 
-def test_a_heartbeat_that_fails_is_put_once() -> None:
+def test_a_closed_board_hears_nothing_and_has_given_back_every_line() -> None:
+    inbox: SimpleQueue[Event] = SimpleQueue()
+    factory = RecordingFactory()
+    settings = settings_with(pins_with(TWO_RELAYS, **EVERYTHING))
+    Board(settings, inbox.put, factory=factory).close()
+    drained(inbox)
+    for number in (22, 23, 24, 25, SENSOR_PIN):
+        factory.pin(number).drive_low()
+    assert drained(inbox) == []
+    Board(settings, inbox.put, factory=factory).close()
+
+
+def test_a_closed_board_measures_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    closed: list[object] = []
+    current = {"device": "MCP3008", "amperes_at_full_scale": 5.0}
+
+    class Meter:
+        def __init__(self, *_wired: object, **_told: object) -> None:
+            """Measure nothing."""
+
+        def close(self) -> None:
+            closed.append(self)
+
+    monkeypatch.setattr(gpio, "CurrentMeter", Meter)
+    settings = settings_with(pins_with(TWO_RELAYS, current=current))
+    Board(settings, lambda _event: None, factory=RecordingFactory()).close()
+    assert len(closed) == 1
+
+
+def test_a_heartbeat_that_goes_on_failing_is_put_once() -> None:
+    inbox: SimpleQueue[Event] = SimpleQueue()
+    factory = RecordingFactory()
+    pins = pins_with(TWO_RELAYS, heartbeat_pin=HEARTBEAT_PIN)
+    board = Board(settings_with(pins), inbox.put, factory=factory)
+    drained(inbox)
+    factory.pin(HEARTBEAT_PIN).function = "input"  # as when somebody else has taken it
+    for _ in range(6):
+        board.beat()
+    (failed,) = drained(inbox)
+    assert isinstance(failed, DoorFailed)
+    assert failed.reason.startswith("the heartbeat line cannot be driven: ")
+    factory.pin(HEARTBEAT_PIN).function = "output"
+    board.close()
+
+
+def test_a_heartbeat_that_fails_now_and_then_is_put_each_time() -> None:
     inbox: SimpleQueue[Event] = SimpleQueue()
     factory = RecordingFactory()
     factory.pin_class = BrokenPin
