@@ -32,10 +32,10 @@ class Shunt(gpiozero.AnalogInputDevice):  # type: ignore[misc]  # gpiozero has n
     """An analogue device that shows what the test sets."""
 
     reading: float | Exception = 0.0
-    closed_n = 0
 
     def __init__(self, *, channel: int, pin_factory: MockFactory) -> None:
         self.channel = channel
+        self.given_back = False
 
     @property
     def value(self) -> float:
@@ -44,7 +44,7 @@ class Shunt(gpiozero.AnalogInputDevice):  # type: ignore[misc]  # gpiozero has n
         return Shunt.reading
 
     def close(self) -> None:
-        Shunt.closed_n += 1
+        self.given_back = True
 
 
 @pytest.fixture
@@ -106,12 +106,12 @@ def test_a_current_that_cannot_be_read_is_told_once_until_it_can(
 def test_a_closed_meter_has_ended_its_thread_and_given_its_device_back(
     rig: Rig, inbox: Inbox, shunt: type[Shunt]
 ) -> None:
-    before_n = shunt.closed_n
     measured = meter(rig, inbox)
     assert "current-meter" in {thread.name for thread in threading.enumerate()}
+    assert not measured._device.given_back
     measured.close()
     assert "current-meter" not in {thread.name for thread in threading.enumerate()}
-    assert shunt.closed_n == before_n + 1
+    assert measured._device.given_back
 
 
 def test_the_meter_reads_by_itself(rig: Rig, shunt: type[Shunt]) -> None:
