@@ -172,3 +172,17 @@ def test_a_damaged_store_is_told_to_everybody(
         alive.until(lambda: any("damaged" in text for text in told))
         assert alive.daemon.pilot.status().count_pulses is None
         alive.end()
+
+
+def test_while_it_ends_nothing_new_is_begun(
+    living: Living, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[str] = []
+    monkeypatch.setattr(living.daemon.door, "answer", lambda answer: told.append(answer.text))
+    living.ask(NudgePulses(step_pulses=40))
+    living.until(lambda: living.daemon.board.drive.running is not None)
+    living.daemon.inbox.put(Ending(at_s=time.monotonic()))
+    living.ask(NudgePulses(step_pulses=-40))
+    living.thread.join(BOUND_S)
+    assert "the daemon is ending" in told
+    assert living.daemon.board.drive.running is None

@@ -206,11 +206,6 @@ class Landing:
         self._rest_pulses = stretch.nearest_pulses(run.expected_pulses)
         self._learn(run, self._rest_pulses)
 
-    def abandon(self) -> None:
-        """Forget a run that ended in some other way."""
-        self.approach = None
-        self._rest_pulses = None
-
     def coast_wait_s(self, direction: Direction) -> float:
         """Return how long without a pulse means standstill: four coast times."""
         return 4 * self.habits[direction].coast_s

@@ -131,13 +131,3 @@ def test_a_burst_that_yields_too_little_is_made_longer_next_time() -> None:
     second = landing.begin(at_s=0.0, direction=Direction.WEST, target_pulses=11, rest=rest)
     assert second is not None
     assert second > first
-
-
-def test_an_abandoned_run_teaches_nothing() -> None:
-    landing = Landing(LandingSettings(), {Direction.WEST: HABIT})
-    rest = Stretch(low_pulses=10.0, high_pulses=11.0)
-    landing.begin(at_s=0.0, direction=Direction.WEST, target_pulses=50, rest=rest)
-    landing.abandon()
-    landing.cut(at_s=1.0)
-    landing.rest(rest)
-    assert landing.habits[Direction.WEST] == HABIT
